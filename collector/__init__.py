@@ -1,0 +1,1 @@
+"""From a message to a committed row: message → decode → sheet → writer → store → views."""
