@@ -1,0 +1,119 @@
+"""What ``breakhorn check`` says of a mill.toml: every fault at once, and what it has left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from collector.decode import FORMATS_READ
+from collector.settings import Machine, Mill, MillFault, MillFaults, load_mill
+from collector.settings.faults import in_order
+from collector.settings.load import located
+from collector.settings.locate import KeyPath
+
+Notice = tuple[KeyPath, str]
+
+_LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+_WITHOUT_SIGNAL = {
+    "stock_on": "stops for want of stock cannot be told from breaks, and broke cannot be counted",
+    "planned": "a sheet taken off on purpose counts as a break until the crew says otherwise",
+    "grade": "no grade runs",
+    "basis_weight": "no tonnes",
+    "reel": "no reels, no turn-ups",
+    "reel_witness": "a loss at the last detector alone cannot be confirmed and is marked unwitnessed",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that a check has to say.
+
+    fatal
+        True for a fault: the mill cannot be used. False for a warning: what the mill goes without.
+    """
+
+    fault: MillFault
+    fatal: bool
+
+    def __str__(self) -> str:
+        """``mill.toml:12: broker.port: must be 1 or more``; a warning has the word in front of its key."""
+        if self.fatal:
+            return str(self.fault)
+        return str(replace(self.fault, key=f"warning: {self.fault.key}"))
+
+    def as_dict(self) -> dict[str, object]:
+        """The same for programs: file, line, key, message, fatal."""
+        return {**asdict(self.fault), "fatal": self.fatal}
+
+
+def examine(path: Path) -> list[Finding]:
+    """Every fault of a mill.toml in the order of its lines; if there is none, what is worth a second look."""
+    try:
+        mill = load_mill(path)
+    except MillFaults as error:
+        return [Finding(fault=fault, fatal=True) for fault in error.faults]
+    notices = [*_sources(mill), *_broker(mill), *_machines(mill), *_sections(mill), *_left_out(mill)]
+    warnings = in_order(located(path.read_text(encoding="utf-8"), path, notices))
+    return [Finding(fault=warning, fatal=False) for warning in warnings]
+
+
+def _sources(mill: Mill) -> Iterator[Notice]:
+    for index, source in enumerate(mill.sources):
+        if source.format not in FORMATS_READ:
+            yield ("source", index, "format"), f"{source.format} is not read yet: collect refuses to start with it"
+
+
+def _broker(mill: Mill) -> Iterator[Notice]:
+    broker = mill.broker
+    for key in ("tls_ca", "tls_cert", "tls_key", "password_file"):
+        file: Path | None = getattr(broker, key)
+        if file is not None and not file.is_file():
+            yield ("broker", key), f"there is no file {file} on this computer"
+    has_password = broker.password_env is not None or broker.password_file is not None
+    if has_password and broker.tls_ca is None and broker.host not in _LOOPBACK:
+        yield ("broker", "username"), "without tls_ca the password crosses the network in the clear"
+
+
+def _machines(mill: Mill) -> Iterator[Notice]:
+    for index, machine in enumerate(mill.machines):
+        path: KeyPath = ("machine", index)
+        for role, loss in _WITHOUT_SIGNAL.items():
+            if getattr(machine.signals, role) is None:
+                yield (*path, "signals", role), f"not given: {loss}"
+        if len(machine.sheet_detectors) == 1:
+            yield (*path, "sheet_detector"), "there is only one: every break will lie in its section"
+
+
+def _sections(mill: Mill) -> Iterator[Notice]:
+    """Sections that only one side knows: a heading of its own is fine, a forgotten detector or pit is not."""
+    seen = {detector.section for machine in mill.machines for detector in machine.sheet_detectors}
+    caught = {section for pit in mill.broke_pits for section in pit.sections}
+    headings = {cause.section for cause in mill.causes if cause.section} - seen - caught - _tag_sections(mill.machines)
+    if headings:
+        yield ("cause",), f"no sheet detector stands for {_listed(headings)}: no break will be found there by itself"
+    if caught - seen:
+        yield ("broke_pit",), f"no sheet detector stands for {_listed(caught - seen)}"
+    if mill.broke_pits and seen - caught:
+        yield ("broke_pit",), f"no pit takes the sheet of {_listed(seen - caught)}"
+
+
+def _tag_sections(machines: tuple[Machine, ...]) -> set[str]:
+    return {tag.section for machine in machines for tag in machine.tags if tag.section}
+
+
+def _left_out(mill: Mill) -> Iterator[Notice]:
+    if not mill.causes:
+        yield ("cause",), "none given: the crew cannot code breaks"
+    if mill.shifts is None:
+        yield ("shifts",), "not given: no figures by shift and crew"
+    if not mill.grades:
+        yield ("grade",), "none given: speed efficiency, off-spec and plan stay not set"
+    for key in ("margin_per_t", "broke_cost_per_t"):
+        if getattr(mill.money, key) is None:
+            yield ("money", key), "not set: losses are not valued in money"
+
+
+def _listed(words: set[str]) -> str:
+    return ", ".join(f'"{word}"' for word in sorted(words))

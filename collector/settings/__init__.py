@@ -1,0 +1,50 @@
+"""mill.toml as validated values: a mill that exists is valid, one that is not says everything that is wrong with it."""
+
+from collector.settings.faults import MillFault, MillFaults
+from collector.settings.load import load_mill, mill_schema, parse_mill
+from collector.settings.model import (
+    BrokePit,
+    Broker,
+    BrokeTower,
+    Cause,
+    FieldsSource,
+    Grade,
+    Machine,
+    Mill,
+    Money,
+    ScanSource,
+    SheetDetector,
+    Shifts,
+    Signals,
+    Source,
+    SparkplugSource,
+    StoreSettings,
+    TagSettings,
+    ValueSource,
+)
+
+__all__ = [
+    "BrokePit",
+    "BrokeTower",
+    "Broker",
+    "Cause",
+    "FieldsSource",
+    "Grade",
+    "Machine",
+    "Mill",
+    "MillFault",
+    "MillFaults",
+    "Money",
+    "ScanSource",
+    "SheetDetector",
+    "Shifts",
+    "Signals",
+    "Source",
+    "SparkplugSource",
+    "StoreSettings",
+    "TagSettings",
+    "ValueSource",
+    "load_mill",
+    "mill_schema",
+    "parse_mill",
+]

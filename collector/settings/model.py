@@ -1,0 +1,367 @@
+"""What mill.toml may say: the validated values, their units and their defaults. Nothing here reads a file."""
+
+from __future__ import annotations
+
+from datetime import date, time
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    StringConstraints,
+    WithJsonSchema,
+)
+
+_NO_CONTROL = r"^[^\u0000-\u001f\u007f-\u009f]+$"
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=_NO_CONTROL)]
+"""A text for people, or a tag: up to 200 characters, none of them a control character."""
+
+MachineId = Annotated[str, StringConstraints(max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
+"""A machine's id stands in topics and in every downtime's id, so it is kept to characters that are safe there."""
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+FilePath = Annotated[Path, Field(strict=False)]
+
+
+def _clock_time(value: object) -> object:
+    """A text such as "06:00" as a time of day; anything else is left to the strict check that follows."""
+    if not isinstance(value, str):
+        return value
+    hour, colon, minute = value.partition(":")
+    if not (colon and hour.isdecimal() and minute.isdecimal() and len(hour) == len(minute) == 2):
+        raise ValueError('is not a time of day: write "06:00"')
+    try:
+        return time(int(hour), int(minute))
+    except ValueError:
+        raise ValueError('is not a time of day: write "00:00" to "23:59"') from None
+
+
+def _local(value: time) -> time:
+    if value.tzinfo is not None or value.microsecond:
+        raise ValueError('must be a mill-local time of day such as "06:00"')
+    return value
+
+
+ClockTime = Annotated[
+    time,
+    BeforeValidator(_clock_time),
+    AfterValidator(_local),
+    WithJsonSchema({"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"}),
+]
+
+
+def _quality(value: object) -> object:
+    if isinstance(value, str | int):
+        return value
+    raise ValueError("must be a text, a whole number, true or false")
+
+
+Quality = Annotated[
+    str | int | bool, PlainValidator(_quality), WithJsonSchema({"type": ["string", "integer", "boolean"]})
+]
+
+
+class _Table(BaseModel):
+    """One table of mill.toml. Nothing is converted silently, and an unknown key is a fault."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
+
+
+class MillTable(_Table):
+    """The mill itself."""
+
+    name: Name = Field(description="The mill's name, as reports show it.")
+    time_zone: Name = Field(description='IANA name of the mill\'s clock, such as "Europe/Helsinki".')
+    currency: Name = Field(default="EUR", description="Unit of the figures in [money].")
+    topic_root: str = Field(
+        default="", description="First levels of the topics the collector itself uses; default: the name in lower case."
+    )
+    planned_cutoff_h: NotNegative = Field(
+        default=24, description="Planned downtime longer than this is left out of available time. [h]"
+    )
+
+
+class Broker(_Table):
+    """The MQTT broker that the machine's messages come from."""
+
+    host: Name = Field(default="127.0.0.1", description="Name or address of the broker.")
+    port: int = Field(default=1883, ge=1, le=65535, description="TCP port of the broker.")
+    client_id: str = Field(
+        default="", max_length=200, description='The session the broker keeps; default: "breakhorn-<topic root>".'
+    )
+    window: int = Field(
+        default=1000, ge=2, le=65535, description="Unacknowledged messages at most (MQTT 5 receive maximum)."
+    )
+    tls_ca: FilePath | None = Field(default=None, description="Certificates to trust; switches TLS on. (PEM file)")
+    tls_cert: FilePath | None = Field(default=None, description="The collector's own certificate. (PEM file)")
+    tls_key: FilePath | None = Field(default=None, description="The key of tls_cert. (PEM file)")
+    username: Name | None = Field(default=None, description="User name at the broker.")
+    password_env: Name | None = Field(default=None, description="Environment variable that holds the password.")
+    password_file: FilePath | None = Field(default=None, description="File whose first line is the password.")
+
+
+class StoreSettings(_Table):
+    """Where the rows are kept and how often they are committed and published."""
+
+    folder: FilePath = Field(default=Path("store"), description="Folder of the store, relative to mill.toml.")
+    publish_every_s: Positive = Field(default=10, description="How often readers get what is new. [s]")
+    commit_within_s: Positive = Field(default=0.1, description="A message is committed at the latest after this. [s]")
+
+
+class ScanSource(_Table):
+    """Messages with the values of several tags at one time."""
+
+    format: Literal["scan"]
+    topic: Name = Field(description="Topic; {machine} stands for one whole level.")
+    machine: MachineId | None = Field(default=None, description="The machine, where the topic does not name it.")
+
+
+class ValueSource(_Table):
+    """Messages with the value of one tag."""
+
+    format: Literal["value"]
+    topic: Name = Field(description="Topic; {machine} and {tag} stand for one whole level each.")
+    machine: MachineId | None = Field(default=None, description="The machine, where the topic does not name it.")
+    tag: Name | None = Field(default=None, description="The tag, where the topic does not name it.")
+
+
+class SparkplugSource(_Table):
+    """Sparkplug B edge nodes."""
+
+    format: Literal["sparkplug"]
+    group: Name = Field(description="Sparkplug group id.")
+    edges: tuple[Name, ...] = Field(min_length=1, description="Edge node ids of the group.")
+    machine: MachineId | None = Field(
+        default=None, description="The machine of the edge nodes' own metrics; a device names its machine itself."
+    )
+
+
+class FieldsSource(_Table):
+    """Any JSON: where to find things in it, as JSON Pointers (RFC 6901)."""
+
+    format: Literal["fields"]
+    topic: Name = Field(description="Topic; {machine} and {tag} stand for one whole level each.")
+    machine: str | None = Field(default=None, description="Pointer to the machine's id, or the id itself.")
+    tag: str | None = Field(default=None, description="Pointer to the tag's name, or the name itself.")
+    time: str | None = Field(default=None, description="Pointer to the source time; without it: time of receipt.")
+    value: str = Field(description="Pointer to the value.")
+    quality: str | None = Field(default=None, description="Pointer to the quality.")
+    good_qualities: tuple[Quality, ...] = Field(
+        default=("Good", 192), description="Qualities that count as good; all others are bad."
+    )
+
+
+Source = Annotated[ScanSource | ValueSource | SparkplugSource | FieldsSource, Field(discriminator="format")]
+
+
+class Signals(_Table):
+    """Which tag plays which role. Only the speed is needed; what else is missing is left out of the reports."""
+
+    speed: Name = Field(description="Speed of the machine itself. [m/min]")
+    stock_on: Name | None = Field(default=None, description="True while stock flows onto the wire.")
+    planned: Name | None = Field(default=None, description="True when the crew takes the sheet off on purpose.")
+    grade: Name | None = Field(default=None, description="Grade being made. (text)")
+    shade: Name | None = Field(default=None, description="Shade being made. (text)")
+    reel: Name | None = Field(default=None, description="Number of the reel being wound; a change is a turn-up.")
+    basis_weight: Name | None = Field(default=None, description="Basis weight at reel moisture. [g/m²]")
+    full_width: Name | None = Field(default=None, description="True while the sheet at the reel is full width.")
+    reel_witness: Name | None = Field(
+        default=None, description="A second sign of sheet at the reel: true, or a number above 0."
+    )
+
+    def items(self) -> tuple[tuple[str, str], ...]:
+        """The roles that are given, each with its tag."""
+        pairs = ((role, getattr(self, role)) for role in type(self).model_fields)
+        return tuple((role, tag) for role, tag in pairs if tag is not None)
+
+
+class SheetDetector(_Table):
+    """A signal that is true while it sees the sheet at one place of the machine."""
+
+    tag: Name = Field(description="Tag of the signal.")
+    section: Name = Field(description="Section whose loss it shows.")
+    position_m: NotNegative = Field(description="Place along the sheet's path, from the slice. [m]")
+
+
+class TagSettings(_Table):
+    """What is known of a tag. A tag without an entry is stored all the same."""
+
+    name: Name = Field(description="The tag, as the messages name it.")
+    unit: str | None = Field(default=None, max_length=40, description="Unit of its values.")
+    low: Number | None = Field(default=None, description="Lowest plausible value; below it a sample is flagged.")
+    high: Number | None = Field(default=None, description="Highest plausible value; above it a sample is flagged.")
+    section: Name | None = Field(default=None, description="Section of the machine it belongs to.")
+    use: Literal["process", "result", "context"] = Field(
+        default="process", description="process: may predict; result: moves because of a break; context: neither."
+    )
+
+
+class Machine(_Table):
+    """A paper machine: its signals, its sheet detectors from the wet end to the reel, its tracking settings."""
+
+    id: MachineId = Field(description="Short id, as it stands in topics and in the ids of downtimes.")
+    name: Name = Field(description="Name for people.")
+    trim_m: Positive = Field(description="Width of the sheet at the reel. [m]")
+    signals: Signals
+    sheet_detectors: tuple[SheetDetector, ...] = Field(
+        alias="sheet_detector", min_length=1, description="From the wet end to the reel, in path order."
+    )
+    tags: tuple[TagSettings, ...] = Field(default=(), alias="tag")
+
+    running_above_m_min: NotNegative = Field(default=50, description="Below this speed the machine is stopped. [m/min]")
+    reorder_s: NotNegative = Field(default=1, description="How long a scan waits for values that come late. [s]")
+    max_ahead_s: NotNegative = Field(default=300, description="Source times further ahead of receipt are rejected. [s]")
+    debounce_s: NotNegative = Field(default=2, description="A detector's change counts after this. [s]")
+    blind_margin_s: NotNegative = Field(default=5, description="Allowance on the sheet's transport time. [s]")
+    stale_after_s: NotNegative = Field(default=60, description="Silence longer than this is a data gap; 0: never. [s]")
+    trip_window_s: NotNegative = Field(default=15, description="Time around a loss in which a stop shows itself. [s]")
+    trip_drop_pct: Percent = Field(default=20, description="A fall of speed by more than this is a stop. [%]")
+    attempt_pause_s: Positive = Field(default=300, description="An attempt that stands still for this is held. [s]")
+    on_reel_confirm_s: NotNegative = Field(default=30, description="The sheet is back when it stays for this. [s]")
+    secondary_within_min: NotNegative = Field(
+        default=30, description="A break this soon after the sheet's return is secondary. [min]"
+    )
+    turn_up_window_s: NotNegative = Field(
+        default=60, description="A loss at the reel within this of a change of reel is at the turn-up. [s]"
+    )
+
+
+class Cause(_Table):
+    """A cause that the crew may give a break."""
+
+    code: Name = Field(description="Short code, as notes give it.")
+    section: Name | None = Field(default=None, description="Section it belongs to; without one: any.")
+    name: Name = Field(description="Name for people.")
+
+
+class Shifts(_Table):
+    """The shifts of a day and the crews that take them in turn."""
+
+    starts: tuple[ClockTime, ...] = Field(min_length=1, description="When the shifts of a day begin, mill-local.")
+    names: tuple[Name, ...] = Field(description="Name of each shift of the day.")
+    anchor: date = Field(description="The local day on which the pattern starts.")
+    pattern: tuple[Name, ...] = Field(min_length=1, description="Crew of each shift in turn, repeating.")
+
+
+class Grade(_Table):
+    """A grade and what is aimed at when it is made."""
+
+    name: Name = Field(description="The grade, as the grade signal names it.")
+    basis_weight_g_m2: Positive = Field(description="Nominal basis weight. [g/m²]")
+    target_speed_m_min: Positive | None = Field(default=None, description="Speed aimed at. [m/min]")
+    moisture_pct: tuple[Percent, Percent] | None = Field(default=None, description="Lowest and highest moisture. [%]")
+    plan_t_d: Positive | None = Field(default=None, description="Planned production. [t/d]")
+
+
+class BrokePit(_Table):
+    """Where the sheet of some sections goes while it is not on the reel."""
+
+    name: Name = Field(description="Name of the pit or pulper.")
+    sections: tuple[Name, ...] = Field(min_length=1, description="Sections whose sheet falls into it.")
+    consistency_pct: Annotated[Positive, Field(le=100)] | None = Field(
+        default=None, description="Consistency of what leaves it. [%]"
+    )
+
+
+class BrokeTower(_Table):
+    """What holds broke, and what doses it back."""
+
+    name: Name = Field(description="Name of the tower or chest.")
+    volume_m3: Positive | None = Field(default=None, description="Volume when full. [m³]")
+    level: Name | None = Field(default=None, description="Tag of its level. [%]")
+    dosing: Name | None = Field(default=None, description="Tag of the broke dosed from it. [% of furnish]")
+    shades: tuple[Name, ...] = Field(default=(), description="Shades it may hold.")
+
+
+class Money(_Table):
+    """What lost paper is worth. What is not set is shown as "not set", never as 0."""
+
+    margin_per_t: NotNegative | None = Field(default=None, description="Margin of a saleable tonne. [currency/t]")
+    broke_cost_per_t: NotNegative | None = Field(default=None, description="Cost of a tonne of broke. [currency/t]")
+
+
+class Mill(_Table):
+    """A whole mill.toml. Made by ``load_mill`` or ``parse_mill``, which also check what one table says of another."""
+
+    mill: MillTable
+    broker: Broker = Broker()
+    store: StoreSettings = StoreSettings()
+    sources: tuple[Source, ...] = Field(alias="source", min_length=1)
+    machines: tuple[Machine, ...] = Field(alias="machine", min_length=1)
+    causes: tuple[Cause, ...] = Field(default=(), alias="cause")
+    shifts: Shifts | None = None
+    grades: tuple[Grade, ...] = Field(default=(), alias="grade")
+    broke_pits: tuple[BrokePit, ...] = Field(default=(), alias="broke_pit")
+    broke_towers: tuple[BrokeTower, ...] = Field(default=(), alias="broke_tower")
+    money: Money = Money()
+
+    @property
+    def name(self) -> str:
+        """The mill's name."""
+        return self.mill.name
+
+    @property
+    def time_zone(self) -> str:
+        """IANA name of the mill's clock."""
+        return self.mill.time_zone
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """The mill's clock."""
+        return ZoneInfo(self.mill.time_zone)
+
+    @property
+    def currency(self) -> str:
+        """Unit of the figures in ``money``."""
+        return self.mill.currency
+
+    @property
+    def topic_root(self) -> str:
+        """First levels of the topics that the collector itself uses."""
+        return self.mill.topic_root or self.mill.name.lower()
+
+    @property
+    def planned_cutoff_h(self) -> float:
+        """Planned downtime longer than this is left out of available time. [h]"""
+        return self.mill.planned_cutoff_h
+
+    def machine(self, machine_id: str) -> Machine:
+        """The machine with this id; KeyError if mill.toml does not name it."""
+        for machine in self.machines:
+            if machine.id == machine_id:
+                return machine
+        raise KeyError(machine_id)
+
+
+TABLES: dict[tuple[str, ...], type[BaseModel]] = {
+    (): Mill,
+    ("mill",): MillTable,
+    ("broker",): Broker,
+    ("store",): StoreSettings,
+    ("source", "scan"): ScanSource,
+    ("source", "value"): ValueSource,
+    ("source", "sparkplug"): SparkplugSource,
+    ("source", "fields"): FieldsSource,
+    ("machine",): Machine,
+    ("machine", "signals"): Signals,
+    ("machine", "sheet_detector"): SheetDetector,
+    ("machine", "tag"): TagSettings,
+    ("cause",): Cause,
+    ("shifts",): Shifts,
+    ("grade",): Grade,
+    ("broke_pit",): BrokePit,
+    ("broke_tower",): BrokeTower,
+    ("money",): Money,
+}
+"""The table of the model behind each table of the file, to suggest a key for a misspelt one."""

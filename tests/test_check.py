@@ -1,0 +1,99 @@
+"""What ``breakhorn check`` says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from collector.check import Finding, examine
+from tests.mills import example
+
+
+def check(folder: Path, *changes: tuple[str, str], without_sparkplug: bool = True) -> list[Finding]:
+    file = folder / "mill.toml"
+    file.write_text(example(*changes, without_sparkplug=without_sparkplug), encoding="utf-8")
+    return examine(file)
+
+
+def test_every_fault_is_given_with_file_line_and_key(tmp_path: Path) -> None:
+    findings = check(tmp_path, ("port = 1883", "port = 0"), ("high = 4.0", "high = 0.1"))
+
+    lines = (tmp_path / "mill.toml").read_text(encoding="utf-8").splitlines()
+    port, high = (next(n for n, line in enumerate(lines, 1) if line.startswith(key)) for key in ("port", "high"))
+    assert [str(finding) for finding in findings] == [
+        f"mill.toml:{port}: broker.port: must be 1 or more",
+        f"mill.toml:{high}: machine[1].tag[1].high: must be more than low (0.5)",
+    ]
+    assert all(finding.fatal for finding in findings)
+
+
+def test_a_finding_for_programs_has_its_parts_apart(tmp_path: Path) -> None:
+    (finding,) = check(tmp_path, ('time_zone = "Europe/Helsinki"', "time_zone = 2"))
+
+    assert finding.as_dict() == {
+        "file": "mill.toml",
+        "line": 3,
+        "key": "mill.time_zone",
+        "message": "must be a text, not a number",
+        "fatal": True,
+    }
+
+
+def test_a_format_that_is_not_read_yet_is_worth_a_warning(tmp_path: Path) -> None:
+    first, *_ = check(tmp_path, without_sparkplug=False)
+
+    assert not first.fatal
+    assert "warning: source[3].format: sparkplug is not read yet" in str(first)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "expected"),
+    [
+        ('grade = "order.grade"\n', "", "machine[1].signals.grade", "no grade runs"),
+        ('basis_weight = "scanner.basis_weight"', "", "machine[1].signals.basis_weight", "no tonnes"),
+        ('planned = "crew.sheet_off"', "", "machine[1].signals.planned", "counts as a break"),
+        ('host = "127.0.0.1"', 'tls_ca = "nowhere.pem"', "broker.tls_ca", "there is no file"),
+        (
+            'host = "127.0.0.1"',
+            'host = "10.0.0.9"\nusername = "pm2"\npassword_env = "X"',
+            "broker.username",
+            "in the clear",
+        ),
+        ('section = "press"\nname', 'section = "stock"\nname', "cause", 'no sheet detector stands for "stock"'),
+        ('["couch", "press"]', '["press"]', "machine[1].sheet_detector", "there is only one"),
+        ('["couch", "press"]', '["couch"]', "broke_pit", 'no pit takes the sheet of "press"'),
+        ("margin_per_t = 300", "", "money.margin_per_t", "not set"),
+    ],
+)
+def test_what_is_left_out_is_told_with_what_it_costs(
+    old: str, new: str, key: str, expected: str, tmp_path: Path
+) -> None:
+    told = {finding.fault.key: finding.fault.message for finding in check(tmp_path, (old, new))}
+
+    assert expected in told[key]
+
+
+def test_a_warning_points_at_the_table_that_lacks_something(tmp_path: Path) -> None:
+    findings = check(tmp_path, ("margin_per_t = 300", ""))
+
+    (money,) = (finding.fault for finding in findings if finding.fault.key == "money.margin_per_t")
+    lines = (tmp_path / "mill.toml").read_text(encoding="utf-8").splitlines()
+    assert money.line is not None
+    assert lines[money.line - 1].startswith("[money]")
+
+
+def test_tables_that_are_left_out_altogether_are_told(tmp_path: Path) -> None:
+    text = example(without_sparkplug=True)
+    (tmp_path / "mill.toml").write_text(text[: text.index("[[cause]]")], encoding="utf-8")
+
+    told = {finding.fault.key for finding in examine(tmp_path / "mill.toml")}
+
+    assert {"cause", "shifts", "grade", "money.margin_per_t", "money.broke_cost_per_t"} <= told
+
+
+def test_a_missing_file_is_a_fault(tmp_path: Path) -> None:
+    (finding,) = examine(tmp_path / "mill.toml")
+
+    assert finding.fatal
+    assert "no such file" in finding.fault.message
