@@ -1,0 +1,245 @@
+"""What people and other systems say beside the machine's values: crew notes, clothing changes, lab results, orders."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import partial
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta
+
+from collector.decode.instant import instant_ms, plausible
+from collector.decode.parts import Shape, convert_or_reason, decode_parts
+from collector.decode.place import Place, Time
+from collector.decode.unusable import Unusable, shown
+from collector.fact import Kind
+from collector.message import (
+    ClothingChange,
+    Context,
+    Decoded,
+    GradeOrder,
+    LabResult,
+    Message,
+    Note,
+    NoteKind,
+)
+
+CERTAINTIES = ("suspected", "likely", "confirmed")
+
+_UUID = re.compile(r"[0-9a-f]{8}-(?:[0-9a-f]{4}-){3}[0-9a-f]{12}", re.ASCII)
+
+Name = Annotated[str, Meta(min_length=1, max_length=200)]
+Remark = Annotated[str, Meta(max_length=2000)]
+Label = Name | int
+"""A reel or an order: some systems send its number without quotes."""
+
+
+class _NotePart(msgspec.Struct):
+    note_id: str
+    kind: str | None = None
+    downtime: Name | None = None
+    cause: Name | None = None
+    certainty: str | None = None
+    comment: Remark | None = None
+    by: Name | None = None
+    new_kind: str | None = None
+    started: Time = None
+    ended: Time = None
+    merge_into: Name | None = None
+    withdraws: str | None = None
+    ts: Time = None
+
+
+class _ClothingPart(msgspec.Struct):
+    position: Name
+    installed: int | float | str
+    by: Name | None = None
+    comment: Remark | None = None
+    ts: Time = None
+
+
+class _LabPart(msgspec.Struct):
+    test: Name
+    value: float
+    sampled: int | float | str
+    unit: Name | None = None
+    reel: Label | None = None
+    ts: Time = None
+
+
+class _OrderPart(msgspec.Struct):
+    order_id: Label
+    grade: Name
+    shade: Name | None = None
+    basis_weight: float | None = None
+    tonnes: float | None = None
+    ts: Time = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    """Reads the times of one message."""
+
+    place: Place
+    message: Message
+
+    def own(self, time: Time) -> int:
+        """When it was said: the part's own time, else that of the message. [ms]"""
+        return self.place.moment(time, self.message)[0]
+
+    def past(self, name: str, time: int | float | str) -> int:
+        """When something happened that must have happened by now. [ms]"""
+        try:
+            return plausible(
+                instant_ms(time), received_ms=self.message.received_ms, max_ahead_ms=self.place.max_ahead_ms
+            )
+        except Unusable as error:
+            raise Unusable(f'"{name}": {error}') from None
+
+
+def context_decoder(word: str, place: Place, causes: frozenset[str]) -> Callable[[Message], Decoded]:
+    """A function that decodes the messages of ``<root>/<machine>/<word>``; ``causes`` are the codes of mill.toml."""
+    match word:
+        case "note":
+            return _decoder(_NotePart, partial(_note, causes), place)
+        case "clothing":
+            return _decoder(_ClothingPart, _clothing, place)
+        case "lab":
+            return _decoder(_LabPart, _lab, place)
+        case "order":
+            return _decoder(_OrderPart, _order, place)
+        case _:
+            raise ValueError(f"no context message is called {word}")
+
+
+def _decoder(
+    kind: type[msgspec.Struct], make: Callable[[Any, _Clock], Context], place: Place
+) -> Callable[[Message], Decoded]:
+    def use(part: Any, message: Message, decoded: Decoded) -> None:
+        decoded.context.append(make(part, _Clock(place, message)))
+
+    decoder: msgspec.json.Decoder[Any] = msgspec.json.Decoder(kind | list[kind])  # type: ignore[valid-type]
+    shape: Shape[Any] = Shape(decoder, partial(convert_or_reason, kind))
+    return partial(decode_parts, shape=shape, use=use)
+
+
+def _clothing(part: _ClothingPart, clock: _Clock) -> ClothingChange:
+    return ClothingChange(
+        machine=clock.place.machine,
+        position=part.position,
+        installed_ms=clock.past("installed", part.installed),
+        received_ms=clock.message.received_ms,
+        comment=part.comment,
+        by=part.by,
+    )
+
+
+def _lab(part: _LabPart, clock: _Clock) -> LabResult:
+    return LabResult(
+        machine=clock.place.machine,
+        sampled_ms=clock.past("sampled", part.sampled),
+        received_ms=clock.message.received_ms,
+        test=part.test,
+        value=part.value,
+        unit=part.unit,
+        reel=None if part.reel is None else str(part.reel),
+    )
+
+
+def _order(part: _OrderPart, clock: _Clock) -> GradeOrder:
+    for name, amount in (("basis_weight", part.basis_weight), ("tonnes", part.tonnes)):
+        if amount is not None and amount <= 0:
+            raise Unusable(f'"{name}" must be more than 0')
+    return GradeOrder(
+        machine=clock.place.machine,
+        order_id=str(part.order_id),
+        at_ms=clock.own(part.ts),
+        received_ms=clock.message.received_ms,
+        grade=part.grade,
+        shade=part.shade,
+        basis_weight_g_m2=part.basis_weight,
+        tonnes_t=part.tonnes,
+    )
+
+
+def _note(causes: frozenset[str], part: _NotePart, clock: _Clock) -> Note:
+    kind = _kind(part)
+    _check_note(kind, part, causes)
+    started = None if part.started is None else clock.past("started", part.started)
+    ended = None if part.ended is None else clock.past("ended", part.ended)
+    if started is not None and ended is not None and ended <= started:
+        raise Unusable('"ended" must be later than "started"')
+    return Note(
+        note_id=_uuid("note_id", part.note_id),
+        machine=clock.place.machine,
+        at_ms=clock.own(part.ts),
+        received_ms=clock.message.received_ms,
+        kind=kind,
+        downtime=part.downtime,
+        cause=part.cause,
+        certainty=part.certainty,
+        comment=part.comment,
+        by=part.by,
+        new_kind=part.new_kind,
+        started_ms=started,
+        ended_ms=ended,
+        merge_into=part.merge_into,
+        withdraws=None if part.withdraws is None else _uuid("withdraws", part.withdraws),
+    )
+
+
+def _kind(part: _NotePart) -> NoteKind:
+    """What the note does; one that names another to withdraw is a withdrawal, whatever kind it repeats."""
+    if part.withdraws is not None:
+        return NoteKind.WITHDRAWAL
+    return NoteKind(_one_of("kind", part.kind, [kind.value for kind in NoteKind]))
+
+
+def _check_note(kind: NoteKind, part: _NotePart, causes: frozenset[str]) -> None:
+    """Raises ``Unusable`` for a note that lacks what its kind needs, or says what mill.toml does not know."""
+    for name in _NEEDED[kind]:
+        if getattr(part, name) is None:
+            raise Unusable(f'a note of kind "{kind}" needs "{name}"')
+    if kind is NoteKind.CAUSE and part.cause is None and part.comment is None:
+        raise Unusable('a note of kind "cause" needs "cause" or "comment"')
+    if kind is NoteKind.MERGE and part.merge_into == part.downtime:
+        raise Unusable('"merge_into" must name another downtime')
+    if part.cause is not None and part.cause not in causes:
+        raise Unusable(_unknown_cause(part.cause, causes))
+    if part.certainty is not None:
+        _one_of("certainty", part.certainty, CERTAINTIES)
+    if part.new_kind is not None:
+        _one_of("new_kind", part.new_kind, [kind.value for kind in Kind])
+
+
+_NEEDED: dict[NoteKind, tuple[str, ...]] = {
+    NoteKind.CAUSE: ("downtime",),
+    NoteKind.KIND: ("downtime", "new_kind"),
+    NoteKind.MISSED: ("started",),
+    NoteKind.MERGE: ("downtime", "merge_into"),
+    NoteKind.WITHDRAWAL: ("withdraws",),
+}
+
+
+def _unknown_cause(cause: str, causes: frozenset[str]) -> str:
+    near = get_close_matches(cause, causes, n=1)
+    hint = f'did you mean "{near[0]}"?' if near else "add it there as a [[cause]], or use one of its codes"
+    return f"mill.toml has no cause {shown(cause)}: {hint}"
+
+
+def _one_of(name: str, word: str | None, words: tuple[str, ...] | list[str]) -> str:
+    if word is not None and word in words:
+        return word
+    given = "is missing" if word is None else f"is {shown(word)}"
+    raise Unusable(f'"{name}" {given}: use {", ".join(words[:-1])} or {words[-1]}')
+
+
+def _uuid(name: str, text: str) -> str:
+    """Lower case, so that the same note sent in capitals is the same note."""
+    if not _UUID.fullmatch(text.lower()):
+        raise Unusable(f'"{name}" must be a UUID, not {shown(text)}')
+    return text.lower()

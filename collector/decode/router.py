@@ -1,0 +1,111 @@
+"""The way into decoding: which decoder reads a topic. Never raises for a message, and remembers what it has found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from collector.decode.context import context_decoder
+from collector.decode.fields import fields_decoder
+from collector.decode.parts import rejected
+from collector.decode.place import Place, TagNames, misname, unknown_machine
+from collector.decode.scan import scan_decoder
+from collector.decode.value import value_decoder
+from collector.message import Decoded, Message
+from collector.settings import FieldsSource, Mill, ScanSource, SparkplugSource, ValueSource
+from collector.topic import CONTEXT_WORDS, context_filters, filter_of, matches, outgoing_filters
+
+_MOST_TOPICS_KNOWN = 100_000
+
+Route = Callable[[Message], Decoded]
+TopicSource = ScanSource | ValueSource | FieldsSource
+
+FORMATS_READ = ("scan", "value", "fields")
+
+
+class FormatNotRead(ValueError):
+    """mill.toml names a format that this version does not read yet: take that source out, or use a newer one."""
+
+
+class Decoder:
+    """Turns messages into scans, context and what had to be rejected, as a mill's ``[[source]]`` tables say."""
+
+    def __init__(self, mill: Mill) -> None:
+        """Knows the mill's sources, machines and causes.
+
+        Raises
+        ------
+        FormatNotRead
+            For a source whose format is not read yet.
+        """
+        for number, source in enumerate(mill.sources, start=1):
+            if source.format not in FORMATS_READ:
+                raise FormatNotRead(f"[[source]] {number}: format {source.format} is not read yet")
+        self._sources = [
+            (index, source) for index, source in enumerate(mill.sources) if not isinstance(source, SparkplugSource)
+        ]
+        self._root = mill.topic_root
+        self._ahead_ms = {machine.id: round(machine.max_ahead_s * 1000) for machine in mill.machines}
+        self._causes = frozenset(cause.code for cause in mill.causes)
+        self._tags = TagNames()
+        self._routes: dict[str, Route] = {}
+
+    @property
+    def subscriptions(self) -> tuple[str, ...]:
+        """The MQTT filters of all topics that may hold something for this mill."""
+        return (*(filter_of(source.topic) for _, source in self._sources), *context_filters(self._root))
+
+    def decode(self, message: Message) -> Decoded:
+        """All that a message holds. What cannot be used is in ``rejected``, with the reason; nothing is raised."""
+        route = self._routes.get(message.topic)
+        if route is None:
+            route = self._find(message.topic)
+            if len(self._routes) >= _MOST_TOPICS_KNOWN:
+                self._routes.clear()
+            self._routes[message.topic] = route
+        return route(message)
+
+    def _find(self, topic: str) -> Route:
+        if any(matches(own, topic) for own in outgoing_filters(self._root)):
+            return _nothing
+        for word, topic_filter in zip(CONTEXT_WORDS, context_filters(self._root), strict=True):
+            if matches(topic_filter, topic):
+                return self._context(word, topic.split("/")[-2])
+        for index, source in self._sources:
+            if matches(filter_of(source.topic), topic):
+                return self._values(index, source, topic)
+        return _rejecting("topic matches no [[source]]")
+
+    def _context(self, word: str, machine: str) -> Route:
+        if machine not in self._ahead_ms:
+            return _rejecting(unknown_machine(machine, self._ahead_ms))
+        return context_decoder(word, self._place(machine, source=0), self._causes)
+
+    def _values(self, index: int, source: TopicSource, topic: str) -> Route:
+        named = dict(zip(source.topic.split("/"), topic.split("/"), strict=True))
+        if isinstance(source, FieldsSource):
+            return fields_decoder(source, named, {machine: self._place(machine, index) for machine in self._ahead_ms})
+        machine = source.machine or named["{machine}"]
+        if machine not in self._ahead_ms:
+            return _rejecting(unknown_machine(machine, self._ahead_ms))
+        place = self._place(machine, index)
+        if isinstance(source, ScanSource):
+            return scan_decoder(place)
+        tag = source.tag or named["{tag}"]
+        return value_decoder(place, tag) if self._tags.is_good(tag) else _rejecting(misname(tag))
+
+    def _place(self, machine: str, source: int) -> Place:
+        return Place(machine=machine, source=source, max_ahead_ms=self._ahead_ms[machine], tags=self._tags)
+
+
+def _nothing(message: Message) -> Decoded:
+    """The collector's own messages coming back."""
+    return Decoded()
+
+
+def _rejecting(reason: str) -> Route:
+    return partial(_reject, reason)
+
+
+def _reject(reason: str, message: Message) -> Decoded:
+    return Decoded(rejected=[rejected(message, reason)])

@@ -1,0 +1,164 @@
+"""The values that travel from the wire to the store. Imports nothing of ours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntFlag, StrEnum
+
+Value = float | bool | str | None
+"""A number, a truth (stored as 1 or 0), a text, or None: bad, the source says it does not know."""
+
+
+class Flag(IntFlag):
+    """What is special about one sample. The numbers are stored and never change meaning."""
+
+    NONE = 0
+    TIMED_ON_ARRIVAL = 1
+    OUT_OF_RANGE = 2
+    BAD_QUALITY = 4
+    LATE = 8
+    HISTORICAL = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """One message as it came from a broker or a stream file.
+
+    received_ms
+        When it was received. [ms since 1970-01-01 UTC]
+    stamped_ms
+        The recorded time that a replay sent along, for messages without a time of their own. [ms]
+    retained
+        True for a message that the broker had kept: it may be old.
+    """
+
+    received_ms: int
+    topic: str
+    payload: bytes
+    stamped_ms: int | None = None
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """The values of some tags of one machine at one source time.
+
+    source
+        Index of the ``[[source]]`` in mill.toml that brought it.
+    heard_ms
+        When it was received: no source moves the watermark past this. [ms]
+    flags
+        Flags that hold for every value of the scan.
+    initial
+        True for a retained message without a time of its own: it only sets the initial state.
+    """
+
+    machine: str
+    at_ms: int
+    values: dict[str, Value]
+    source: int
+    heard_ms: int
+    flags: int = 0
+    initial: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejected:
+    """A message, or the part of one, that could not be used. It is kept with its reason."""
+
+    received_ms: int
+    topic: str
+    reason: str
+    payload: bytes
+
+
+class NoteKind(StrEnum):
+    """What a crew note does."""
+
+    CAUSE = "cause"
+    KIND = "kind"
+    MISSED = "missed"
+    MERGE = "merge"
+    WITHDRAWAL = "withdrawal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """A crew note. The newest by ``at_ms``, then by receipt, holds until it is withdrawn.
+
+    downtime
+        Id of the downtime it speaks of; for ``missed`` None.
+    new_kind
+        The corrected kind, for ``kind`` notes: break, stop, planned or unknown.
+    started_ms, ended_ms
+        The missed break's clock, for ``missed`` notes. [ms]
+    merge_into
+        Id of the downtime that absorbs this one, for ``merge`` notes.
+    """
+
+    note_id: str
+    machine: str
+    at_ms: int
+    received_ms: int
+    kind: NoteKind
+    downtime: str | None = None
+    cause: str | None = None
+    certainty: str | None = None
+    comment: str | None = None
+    by: str | None = None
+    new_kind: str | None = None
+    started_ms: int | None = None
+    ended_ms: int | None = None
+    merge_into: str | None = None
+    withdraws: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClothingChange:
+    """A fabric or felt was put in. The one before it at the same position was taken out then."""
+
+    machine: str
+    position: str
+    installed_ms: int
+    received_ms: int
+    comment: str | None = None
+    by: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabResult:
+    """One laboratory result, by the time the sample was taken."""
+
+    machine: str
+    sampled_ms: int
+    received_ms: int
+    test: str
+    value: float
+    unit: str | None = None
+    reel: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradeOrder:
+    """An order of a grade: what was to be made and how much of it."""
+
+    machine: str
+    order_id: str
+    at_ms: int
+    received_ms: int
+    grade: str
+    shade: str | None = None
+    basis_weight_g_m2: float | None = None
+    tonnes_t: float | None = None
+
+
+Context = Note | ClothingChange | LabResult | GradeOrder
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoded:
+    """All that one message held. ``rejected`` may stand beside scans: the good part of an array is kept."""
+
+    scans: list[Scan] = field(default_factory=list)
+    context: list[Context] = field(default_factory=list)
+    rejected: list[Rejected] = field(default_factory=list)
