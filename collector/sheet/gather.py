@@ -1,0 +1,75 @@
+"""From values to scans: puts what came in any order within ``reorder_s`` into source-time order, once."""
+
+from __future__ import annotations
+
+from collector.fact import Fact, LateValue
+from collector.message import Scan, Value
+from collector.sheet.rules import Rules
+from collector.sheet.state import ClosedScan, Gathered
+
+_NUMBERS = {"speed", "basis_weight"}
+_TEXTS = {"grade", "shade", "reel"}
+
+
+def clean(role: str, value: Value) -> Value:
+    """The value as its role needs it: a number, a text or a truth; None (bad) if it is of another kind."""
+    if value is None:
+        return None
+    if role in _NUMBERS:
+        return None if isinstance(value, (bool, str)) else float(value)
+    if role in _TEXTS:
+        return value if isinstance(value, str) else None if isinstance(value, bool) else f"{value:.15g}"
+    if isinstance(value, str):
+        return None
+    return value > 0 if role == "reel_witness" else bool(value)
+
+
+def gather(rules: Rules, gathered: Gathered, scan: Scan, facts: list[Fact]) -> list[ClosedScan]:
+    """Take in one decoded scan; give the scans that it closes, oldest first. Late role values become facts."""
+    values = scan.values
+    roles = {role: clean(role, values[tag]) for role, tag in rules.parts if tag in values}
+    if scan.initial:
+        for role, value in roles.items():
+            if role not in gathered.heard:
+                gathered.initial.setdefault(role, value)
+        return []
+    if roles:
+        gathered.sources.add(scan.source)
+        gathered.heard.update(roles)
+    elif scan.source not in gathered.sources:
+        return []
+    if _is_late(rules, gathered, scan.at_ms):
+        late = dict.fromkeys(tag for _, tag in rules.parts if tag in values)
+        facts.extend(LateValue(machine=rules.machine, tag=tag, at_ms=scan.at_ms) for tag in late)
+    else:
+        gathered.waiting.setdefault(scan.at_ms, {}).update(roles)
+    heard_ms = min(scan.at_ms, scan.heard_ms)
+    if gathered.newest_ms is None or heard_ms > gathered.newest_ms:
+        gathered.newest_ms = heard_ms
+    return _close(rules, gathered, gathered.newest_ms - rules.reorder_ms)
+
+
+def flush(rules: Rules, gathered: Gathered) -> list[ClosedScan]:
+    """Close everything that waits: nothing more will come (the end of a ``load``)."""
+    return _close(rules, gathered, max(gathered.waiting, default=0) + 1)
+
+
+def _is_late(rules: Rules, gathered: Gathered, at_ms: int) -> bool:
+    if gathered.newest_ms is not None and at_ms < gathered.newest_ms - rules.reorder_ms:
+        return True
+    return gathered.last_closed_ms is not None and at_ms <= gathered.last_closed_ms
+
+
+def _close(rules: Rules, gathered: Gathered, watermark_ms: int) -> list[ClosedScan]:
+    closed = []
+    for at_ms in sorted(at_ms for at_ms in gathered.waiting if at_ms < watermark_ms):
+        before_ms = gathered.last_closed_ms
+        silent = before_ms is not None and 0 < rules.stale_after_ms < at_ms - before_ms
+        values = gathered.waiting.pop(at_ms)
+        if gathered.initial:
+            values = gathered.initial | values
+            gathered.heard.update(gathered.initial)
+            gathered.initial = {}
+        gathered.last_closed_ms = at_ms
+        closed.append(ClosedScan(at_ms, values, before_ms if silent else None))
+    return closed
