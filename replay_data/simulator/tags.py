@@ -1,0 +1,141 @@
+"""What the instruments show every ten seconds: the process where there is sheet, with noise and resolution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay_data.simulator.disturbance import MINUTES
+from replay_data.simulator.geometry import EYES
+from replay_data.simulator.tracks import step_values
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.random import Generator
+
+    from replay_data.simulator.frame import Frame
+    from replay_data.simulator.process import Conditions
+    from replay_data.simulator.record import DayRecord
+
+Floats = NDArray[np.float64]
+SCAN_MS = 10_000
+SCANS = 8640
+SPEED = "reel.speed"
+
+
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """One instrument.
+
+    decimals, noise
+        Resolution, and the spread of a single reading in the tag's unit.
+    gate
+        "": always; "stock": falls to nothing without stock; "run": with speed; "steam": with steam;
+        "hold <section>": keeps its last value without sheet there; "zero <section>": shows nothing then.
+    """
+
+    name: str
+    decimals: int
+    noise: float
+    gate: str
+    minutes: Callable[[Conditions, Frame], Floats]
+
+
+TAGS = (
+    Tag("scanner.basis_weight", 2, 0.15, "hold calender", lambda c, _: c.grammage_g_m2),
+    Tag("scanner.moisture", 2, 0.08, "hold calender", lambda c, _: c.reel_moisture_pct),
+    Tag("scanner.ash", 1, 0.15, "hold calender", lambda c, _: c.ash_pct),
+    Tag("headbox.consistency", 3, 0.004, "stock", lambda c, _: c.consistency_pct),
+    Tag("headbox.jet_wire", 4, 0.0005, "", lambda c, _: c.jet_wire),
+    Tag("headbox.ph", 2, 0.01, "", lambda c, _: c.ph),
+    Tag("headbox.conductivity", 0, 6.0, "", lambda c, _: c.conductivity),
+    Tag("headbox.charge", 1, 1.5, "", lambda c, _: c.charge),
+    Tag("whitewater.consistency", 4, 0.0015, "stock", lambda c, _: c.whitewater_pct),
+    Tag("stock.freeness", 0, 3.0, "", lambda c, _: c.freeness),
+    Tag("stock.softwood", 1, 0.1, "", lambda c, _: c.softwood_pct),
+    Tag("broke.dosing", 1, 0.05, "stock", lambda _, f: f.column["white_pct"]),
+    Tag("broke.tinted_dosing", 1, 0.0, "stock", lambda _, f: f.column["tinted_pct"]),
+    Tag("broke.tower_level", 1, 0.05, "", lambda _, f: f.column["white_level_pct"]),
+    Tag("broke.tinted_level", 1, 0.05, "", lambda _, f: f.column["tinted_level_pct"]),
+    Tag("broke.pit_level", 1, 0.6, "", lambda _, f: f.column["pit_pct"]),
+    Tag("couch.vacuum", 1, 0.3, "stock", lambda c, _: c.couch_vacuum_kpa),
+    Tag("press.dryness", 1, 0.15, "hold press", lambda c, _: c.press_dryness_pct),
+    Tag("press.draw", 2, 0.01, "", lambda c, _: c.press_draw_pct),
+    Tag("press.tension", 1, 0.6, "zero press", lambda c, _: c.press_tension_n_m),
+    Tag("press.uhle_vacuum", 1, 0.4, "run", lambda c, _: c.uhle_vacuum_kpa),
+    Tag("dryer.steam_pressure", 0, 1.5, "steam", lambda c, _: c.steam_kpa),
+    Tag("dryer.condensate_dp", 1, 0.5, "steam", lambda c, _: c.condensate_dp_kpa),
+    Tag("sizepress.moisture_in", 2, 0.06, "hold pre-dryer", lambda c, _: c.moisture_in_pct),
+    Tag("sizepress.pond_level", 1, 0.8, "run", lambda c, _: c.pond_pct),
+    Tag("afterdryer.draw", 2, 0.01, "", lambda c, _: c.after_draw_pct),
+    Tag("reel.tension", 0, 3.0, "zero reel", lambda c, _: c.reel_tension_n_m),
+)
+NAMES = (SPEED, *(tag.name for tag in TAGS))
+
+
+@dataclass(slots=True)
+class Instruments:
+    """The instruments of one machine, read day by day; they remember what they last showed of the sheet."""
+
+    rng: Generator
+    _shown: dict[str, float] = field(default_factory=dict)
+
+    def read(self, day: DayRecord) -> tuple[NDArray[np.int64], Floats]:
+        """Times of the day's scans [ms] and what they show: a row a scan, a column a name of ``NAMES``."""
+        times = day.frame.start_ms + SCAN_MS * np.arange(SCANS, dtype=np.int64)
+        c = day.frame.conditions()
+        values = _every_ten_seconds(np.stack([tag.minutes(c, day.frame) for tag in TAGS], axis=1))
+        values += self.rng.standard_normal(values.shape, dtype=np.float32) * [tag.noise for tag in TAGS]
+        speed = day.tracks.speed.over(times)
+        gates = _gates(day, times, speed)
+        for column, tag in enumerate(TAGS):
+            values[:, column] = self._gated(tag, values[:, column], gates)
+        shown_speed = np.where(speed > 0, speed + 0.3 * self.rng.standard_normal(SCANS), 0.0)
+        return times, np.column_stack([np.round(np.maximum(shown_speed, 0.0), 1), values])
+
+    def _gated(self, tag: Tag, values: Floats, gates: dict[str, Floats]) -> Floats:
+        how, _, where = tag.gate.partition(" ")
+        match how:
+            case "hold":
+                values = self._held(tag.name, values, gates[where] > 0)
+            case "zero":
+                values = values * gates[where]
+            case "stock" | "run" | "steam":
+                values = values * gates[how]
+        most = 100.0 if tag.name.endswith("level") else np.inf
+        return np.clip(np.round(values, tag.decimals), 0.0, most) + 0.0
+
+    def _held(self, name: str, values: Floats, seen: NDArray[np.bool_]) -> Floats:
+        """The last value with sheet in the gap, while there is none."""
+        newest = np.maximum.accumulate(np.where(seen, np.arange(len(seen)), -1))
+        held = np.where(newest >= 0, values[newest], self._shown.get(name, float(values[0])))
+        self._shown[name] = float(held[-1])
+        return held
+
+
+def _every_ten_seconds(minutes: Floats) -> Floats:
+    """Straight lines between the middles of the minutes."""
+    place = np.arange(SCANS) / 6 - 0.5
+    first = np.clip(np.floor(place).astype(np.int64), 0, MINUTES - 2)
+    share = np.clip(place - first, 0.0, 1.0)[:, np.newaxis]
+    drawn: Floats = minutes[first] * (1 - share) + minutes[first + 1] * share
+    return drawn
+
+
+def _gates(day: DayRecord, times: NDArray[np.int64], speed: Floats) -> dict[str, Floats]:
+    """How open each gate is at each scan, 0 to 1."""
+    stock = day.tracks.stock.over(times)
+    gates = {
+        "stock": stock,
+        "run": np.minimum(1.0, speed / 500.0),
+        "steam": day.tracks.steam.over(times),
+    }
+    for eye in EYES:
+        changes = [change for change in day.changes if change.tag == eye.tag]
+        seen = step_values(times, bool(day.before[eye.tag]), changes)
+        gates[eye.section] = (seen & (speed > 50.0)).astype(np.float64)
+    return gates
