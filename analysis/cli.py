@@ -1,0 +1,277 @@
+"""The subcommands that look at the store. All that click knows of them is here; other modules do the work."""
+
+# ruff: noqa: PLC0415 - every command imports what it needs when it is called, so that --help answers at once
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analysis.options import Asked, asks, chosen, way_out
+
+if TYPE_CHECKING:
+    from analysis.history import History
+    from analysis.ledger import Ledger
+    from analysis.pareto import Pareto
+    from analysis.period import Period
+    from analysis.query import Answer
+    from analysis.result import Picture, Result
+    from analysis.shift_review import ShiftReview
+
+DIMENSIONS = ("section", "cause", "crew", "shift", "grade", "hour")
+SPLITS = ("state", "section", "cause", "grade", "crew", "shift")
+FORMATS = ("table", "json", "jsonl", "csv", "parquet", "arrow")
+MOST_TABLE_ROWS = 1_000
+
+
+@click.command()
+@click.argument("sql")
+@click.option("--format", "shape", type=click.Choice(FORMATS), default="table", show_default=True)
+@click.option("--param", "parameters", multiple=True, metavar="NAME=VALUE", help="Value of $NAME; may be repeated.")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write here, not to stdout."
+)
+@click.option("--memory", default="1GB", show_default=True, help="The most it may take.")
+@click.option(
+    "--time-limit", type=click.FloatRange(0.1), default=60.0, show_default=True, help="The longest it may take. [s]"
+)
+@click.pass_obj
+def query(
+    path: Path, *, sql: str, shape: str, parameters: tuple[str, ...], out: Path | None, memory: str, time_limit: float
+) -> None:
+    """Ask the published store in SQL. Nothing but a SELECT runs, and nothing can be changed by it. Instants are in UTC.
+
+    Example: breakhorn query "SELECT section, count(*) AS breaks FROM sheet_break GROUP BY section"
+    """
+    from analysis.query import BINARY, Format, Refused, answered, frame, parameter, text_of, write_binary
+    from analysis.read import open_store
+
+    try:
+        values = dict(parameter(text) for text in parameters)
+    except ValueError as error:
+        raise click.UsageError(f"--param: {error}") from error
+    asked = Format(shape)
+    if asked in BINARY and out is None:
+        raise click.UsageError(f"--format {shape} is not text; say where to with --out FILE")
+    with way_out(), open_store(path, memory=memory) as store:
+        try:
+            if out is not None and asked in BINARY:
+                write_binary(frame(store.connection, sql, values, seconds=time_limit), asked, out)
+                return
+            with answered(store.connection, sql, values, seconds=time_limit) as answer:
+                if asked is Format.TABLE:
+                    _print_rows(answer)
+                    return
+                with click.open_file(str(out) if out else "-", "w", encoding="utf-8") as file:
+                    for piece in text_of(answer, asked):
+                        file.write(piece)
+        except Refused as error:
+            raise click.ClickException(str(error)) from error
+
+
+@click.command()
+@click.option("--by", "splits", multiple=True, type=click.Choice(SPLITS), help="Split the ledger; may be repeated.")
+@click.option("--saleable-t", type=click.FloatRange(0), help="Saleable tonnes of the period, for quality. [t]")
+@click.option("--reel-t", type=click.FloatRange(0, min_open=True), help="Reel tonnes they came from. [t]")
+@asks
+@click.pass_obj
+def efficiency(
+    path: Path, asked: Asked, splits: tuple[str, ...], saleable_t: float | None, reel_t: float | None
+) -> None:
+    """Where every minute went, and the efficiencies that follow, each with its formula.
+
+    Example: breakhorn efficiency --from 2026-03-01 --to 2026-03-07 --by crew
+    """
+    from analysis.efficiency import efficiency as figures_of
+    from analysis.ledger import ledger
+    from analysis.read import open_store
+    from analysis.telling.efficiency import tell_efficiency
+
+    if (saleable_t is None) != (reel_t is None):
+        raise click.UsageError("--saleable-t and --reel-t belong together")
+    with way_out(), open_store(path) as store:
+        told = []
+        for history, period in chosen(store, asked):
+            book = ledger(history, period)
+            found = figures_of(history, book, saleable_t=saleable_t, reel_t=reel_t)
+            result = tell_efficiency(history, book, found, splits)
+            told.append(
+                Told(history=history, period=period, results=(result,), draw=partial(_draw_time, history, book))
+            )
+        give("efficiency", asked, told)
+
+
+@click.command()
+@click.option("--by", "dimensions", multiple=True, type=click.Choice(DIMENSIONS), help="Rank by this; may be repeated.")
+@asks
+@click.pass_obj
+def pareto(path: Path, asked: Asked, dimensions: tuple[str, ...]) -> None:
+    """Breaks ranked by section, cause, crew …, in count, minutes, tonnes and money side by side.
+
+    Example: breakhorn pareto --by cause --from 2026-03-01
+    """
+    from analysis.ledger import ledger
+    from analysis.pareto import pareto as ranked_by
+    from analysis.read import open_store
+    from analysis.telling.pareto import tell_pareto
+
+    with way_out(), open_store(path) as store:
+        told = []
+        for history, period in chosen(store, asked):
+            book = ledger(history, period)
+            found = [ranked_by(history, book, by) for by in dimensions or ("section", "cause")]
+            results = tuple(tell_pareto(history, book, ranking) for ranking in found)
+            told.append(Told(history=history, period=period, results=results, draw=partial(_draw_bars, history, found)))
+        give("pareto", asked, told)
+
+
+@click.command()
+@asks
+@click.pass_obj
+def shift(path: Path, asked: Asked) -> None:
+    """What happened in a shift: every minute, every loss of the sheet, those still to be coded first.
+
+    Without --shift it is the last one that has ended.
+
+    Example: breakhorn shift --shift "last night"
+    """
+    from analysis.read import open_store
+    from analysis.shift_review import shift_review
+    from analysis.telling.shift import tell_shift
+
+    if not (asked.shift or asked.from_text or asked.to_text):
+        asked = replace(asked, shift="last")
+    with way_out(), open_store(path) as store:
+        told = []
+        for history, period in chosen(store, asked):
+            review = shift_review(history, period)
+            result = tell_shift(history, review)
+            told.append(
+                Told(history=history, period=period, results=(result,), draw=partial(_draw_shift, history, review))
+            )
+        give("shift", asked, told)
+
+
+@click.command()
+@asks
+@click.pass_obj
+def broke(path: Path, asked: Asked) -> None:
+    """Broke made while the sheet was off the reel, by pit, grade and shade.
+
+    Example: breakhorn broke --from yesterday
+    """
+    from analysis.ledger import ledger
+    from analysis.read import open_store
+    from analysis.telling.tonnes import tell_broke
+
+    with way_out(), open_store(path) as store:
+        told = []
+        for history, period in chosen(store, asked):
+            result = tell_broke(history, ledger(history, period))
+            told.append(Told(history=history, period=period, results=(result,), draw=_draw_nothing))
+        give("broke", asked, told)
+
+
+@click.command()
+@asks
+@click.pass_obj
+def report(path: Path, asked: Asked) -> None:
+    """All of it as one self-contained page, to read, print or send: --html says where to.
+
+    Example: breakhorn report --from 2026-03-01 --html report.html
+    """
+    from analysis.read import open_store
+    from analysis.report import page, report_chapter
+
+    if asked.html is None:
+        raise click.UsageError("say where to write the page with --html FILE")
+    if asked.as_json:
+        raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON")
+    with way_out(), open_store(path) as store:
+        chapters = [report_chapter(history, period) for history, period in chosen(store, asked)]
+        written = page(store.mill().name, "runnability report", chapters, demo=asked.demo)
+        asked.html.write_text(written, encoding="utf-8")
+    click.echo(f"wrote {asked.html}", err=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """The answers about one machine; ``draw`` gives the pictures of each, and is called only for a page."""
+
+    history: History
+    period: Period
+    results: tuple[Result, ...]
+    draw: Callable[[], Sequence[tuple[Picture, ...]]]
+
+
+def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
+    """Print answers as asked, and write them as a page where one was asked for."""
+    results = [result for one in told for result in one.results]
+    if asked.as_json:
+        click.echo(
+            json.dumps({"answer": name, "results": [r.values | {"sentence": r.headline} for r in results]}, indent=2)
+        )
+    else:
+        from analysis.console import show
+        from analysis.telling.common import freshness_said
+
+        show(results)
+        for one in told:
+            click.echo(freshness_said(one.history), err=True)
+    if asked.html is not None:
+        _write_page(name, asked, asked.html, told)
+
+
+def _write_page(name: str, asked: Asked, file: Path, told: Sequence[Told]) -> None:
+    from analysis.report import chapter_of, page, result_part
+
+    chapters = []
+    for one in told:
+        drawn = one.draw() or [()] * len(one.results)
+        parts = [result_part(result, *pictures) for result, pictures in zip(one.results, drawn, strict=True)]
+        chapters.append(chapter_of(one.history, one.period, parts))
+    file.write_text(page(told[0].history.mill.name, name, chapters, demo=asked.demo), encoding="utf-8")
+    click.echo(f"wrote {file}", err=True)
+
+
+def _draw_time(history: History, book: Ledger) -> Sequence[tuple[Picture, ...]]:
+    from analysis.report import time_pictures
+
+    return [time_pictures(history, book)]
+
+
+def _draw_bars(history: History, found: Sequence[Pareto]) -> Sequence[tuple[Picture, ...]]:
+    from analysis.report import pareto_picture
+
+    return [(pareto_picture(history, ranking),) if ranking.bars else () for ranking in found]
+
+
+def _draw_shift(history: History, review: ShiftReview) -> Sequence[tuple[Picture, ...]]:
+    from analysis.report import shift_picture
+
+    return [(shift_picture(history, review),)]
+
+
+def _draw_nothing() -> Sequence[tuple[Picture, ...]]:
+    return ()
+
+
+def _print_rows(answer: Answer) -> None:
+    """The first rows as a table; stderr says if there were more."""
+    from analysis.console import show_table
+    from analysis.query import cell
+    from analysis.result import Table
+
+    rows = list(islice((row for batch in answer.batches for row in batch), MOST_TABLE_ROWS + 1))
+    shown = tuple(tuple(cell(value) for value in row) for row in rows[:MOST_TABLE_ROWS])
+    numbers = frozenset(place for row in rows for place, value in enumerate(row) if isinstance(value, int | float))
+    show_table(Table(title="", columns=answer.columns, rows=shown, numbers=numbers))
+    if len(rows) > MOST_TABLE_ROWS:
+        click.echo(f"only the first {MOST_TABLE_ROWS:,} rows are shown; --format csv gives all", err=True)

@@ -1,0 +1,47 @@
+"""Prints answers for people: the sentence, then tables. Data go to stdout, all else to stderr."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table as RichTable
+from rich.text import Text
+
+from analysis.result import Result, Table
+
+_WIDE = 160
+"""Columns where there is no terminal to ask."""
+
+
+def show(results: Iterable[Result]) -> None:
+    """Print answers on stdout; what makes them less than they seem goes with them."""
+    console = _console()
+    for result in results:
+        console.print(Text(result.headline, style="bold"))
+        for caution in result.cautions:
+            console.print(Text(f"! {caution}", style="yellow"))
+        for table in result.tables:
+            show_table(table, console)
+
+
+def show_table(table: Table, console: Console | None = None) -> None:
+    """Print one table on stdout."""
+    console = console or _console()
+    shown = RichTable(title=Text(table.title), box=SIMPLE_HEAD, title_justify="left", title_style="", pad_edge=False)
+    for place, column in enumerate(table.columns):
+        shown.add_column(Text(column), justify="right" if place in table.numbers else "left", overflow="fold")
+    for row in table.rows:
+        shown.add_row(*(Text(cell) for cell in row))
+    if not table.rows:
+        shown.add_row(Text("none", style="dim"), *[Text()] * (len(table.columns) - 1))
+    console.print(shown)
+    if table.note:
+        console.print(Text(table.note, style="dim"))
+
+
+def _console() -> Console:
+    terminal = sys.stdout.isatty()
+    return Console(file=sys.stdout, width=None if terminal else _WIDE, highlight=False, markup=False)

@@ -1,0 +1,111 @@
+"""The options that mean the same in every command, and what they ask for."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from analysis.history import History, Machine
+    from analysis.period import Period
+    from analysis.read import Store
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """Which machines and when, as written; and what to give beside the text."""
+
+    machines: tuple[str, ...]
+    from_text: str | None
+    to_text: str | None
+    shift: str | None
+    as_json: bool
+    html: Path | None
+    demo: bool
+
+
+def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
+    """Give a command the common options, gathered as its first argument."""
+
+    @click.option("--machine", "machines", multiple=True, metavar="ID", help="Only this machine; may be repeated.")
+    @click.option(
+        "--from",
+        "from_text",
+        metavar="TIME",
+        help="Begin: a date, '2026-03-01 06:00' in mill time, today or yesterday. Default: the first data.",
+    )
+    @click.option(
+        "--to", "to_text", metavar="TIME", help="End; a date includes that day. Default, and at most: the newest data."
+    )
+    @click.option(
+        "--shift", metavar="SHIFT", help="One shift instead: last, current, 'last night', '2026-03-01 night'."
+    )
+    @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+    @click.option(
+        "--html",
+        type=click.Path(dir_okay=False, path_type=Path),
+        metavar="FILE",
+        help="Write a self-contained page with pictures as well.",
+    )
+    @click.option("--demo-data", "demo", is_flag=True, help="Mark the page as figures of an invented mill.")
+    @functools.wraps(command)
+    def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
+        written = {name: kwargs.pop(name) for name in Asked.__slots__}
+        asked = Asked(**written)  # type: ignore[arg-type]  # click has made them what their options say
+        if asked.shift and (asked.from_text or asked.to_text):
+            raise click.UsageError("--shift says when; leave out --from and --to")
+        return command(asked, *args, **kwargs)
+
+    return with_options
+
+
+def chosen(store: Store, asked: Asked) -> Iterator[tuple[History, Period]]:
+    """The history of every machine that was asked for, and its period, clipped at its newest data.
+
+    Raises
+    ------
+    NoSuchTime, NothingThen, CannotRead
+        Where what was asked for cannot be; each says what can.
+    """
+    from analysis.period import NothingThen  # noqa: PLC0415 - commands load when called
+
+    machines = [store.machine(name) for name in asked.machines] or list(store.machines())
+    known = [m for m in machines if m.first_ms is not None and m.last_ms is not None]
+    if not known:
+        raise NothingThen("the store holds no data of any machine asked for; start the collector, or 'breakhorn load'")
+    for machine in known:
+        period = _period(store, machine, asked)
+        yield store.history(machine, period), period
+
+
+def _period(store: Store, machine: Machine, asked: Asked) -> Period:
+    from analysis.period import Period, period_of, shift_of, shift_period, until_horizon  # noqa: PLC0415 - see above
+
+    first_ms, now_ms, zone = machine.first_ms or 0, machine.last_ms or 0, store.mill().zone
+    if asked.shift:
+        shifts = store.shifts(Period(from_ms=first_ms, to_ms=now_ms + 1))
+        return until_horizon(shift_period(shift_of(asked.shift, shifts, zone, now_ms=now_ms)), now_ms)
+    return until_horizon(period_of(asked.from_text, asked.to_text, zone, first_ms=first_ms, now_ms=now_ms), now_ms)
+
+
+@contextmanager
+def way_out() -> Iterator[None]:
+    """Turn what a person can mend into one line: exit code 2 for what was written wrongly, else 1."""
+    from analysis.period import NoSuchTime, NothingThen  # noqa: PLC0415 - see above
+    from analysis.read import CannotRead  # noqa: PLC0415 - DuckDB takes a fifth of a second
+
+    try:
+        yield
+    except NoSuchTime as error:
+        raise click.UsageError(str(error)) from error
+    except (NothingThen, CannotRead, OSError) as error:
+        raise click.ClickException(str(error)) from error

@@ -1,0 +1,241 @@
+"""Any one SELECT over the published store, in the format asked for; nothing but a SELECT gets through."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+if TYPE_CHECKING:
+    import polars as pl
+
+FETCH = 10_000
+"""Rows held at a time on their way out."""
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+class Refused(Exception):
+    """The query may not run, failed, or took too much; the message says which, and what to do."""
+
+
+class Format(StrEnum):
+    """What a query's rows come as."""
+
+    TABLE = "table"
+    JSON = "json"
+    JSONL = "jsonl"
+    CSV = "csv"
+    PARQUET = "parquet"
+    ARROW = "arrow"
+
+
+BINARY = (Format.PARQUET, Format.ARROW)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Column names and, in batches, the rows of a query."""
+
+    columns: tuple[str, ...]
+    batches: Iterator[list[tuple[Any, ...]]]
+
+
+def only_select(sql: str) -> str:
+    """The statement, if it is one and a SELECT (also WITH, FROM, VALUES, DESCRIBE, SHOW, SUMMARIZE).
+
+    A read-only store does not make other statements harmless: COPY writes files wherever files may be read, and hides
+    well in EXPLAIN ANALYZE, PREPARE or a PIVOT.
+
+    Raises
+    ------
+    Refused
+        For everything else.
+    """
+    try:
+        statements = duckdb.extract_statements(sql)
+    except duckdb.Error as error:
+        raise Refused(said(error)) from error
+    if len(statements) != 1:
+        raise Refused(f"one statement at a time, please: there are {len(statements)}")
+    kind = statements[0].type
+    if kind == duckdb.StatementType.MULTI:
+        raise Refused("a PIVOT that must look for its columns cannot run here; name them: PIVOT … ON … IN (…)")
+    if kind != duckdb.StatementType.SELECT:
+        raise Refused(f"only SELECT can run here, not {kind.name}; the store belongs to the collector")
+    return sql
+
+
+@contextmanager
+def answered(
+    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Mapping[str, str], *, seconds: float
+) -> Iterator[Answer]:
+    """Run a SELECT on a locked-down connection (``read.connect``) and give its rows, within so many seconds.
+
+    parameters
+        Values of ``$name``, as text; DuckDB makes them what they are compared with.
+
+    Raises
+    ------
+    Refused
+        For anything that is not one SELECT, that fails, or that takes too long or too much memory.
+    """
+    only_select(sql)
+    with _limited(connection, seconds):
+        cursor = connection.execute(sql, dict(parameters) or None)
+        columns = tuple(name for name, *_ in cursor.description or ())
+        yield Answer(columns=columns, batches=_batches(cursor))
+
+
+def frame(
+    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Mapping[str, str], *, seconds: float
+) -> pl.DataFrame:
+    """The same as one polars frame, for the formats that need all rows at once."""
+    import polars as pl  # noqa: PLC0415 - takes a third of a second, and most formats do without it
+
+    only_select(sql)
+    with _limited(connection, seconds):
+        return pl.DataFrame(connection.sql(sql, params=dict(parameters) or None))
+
+
+def write_binary(rows: pl.DataFrame, shape: Format, file: Path) -> None:
+    """Rows as Parquet (zstd) or as an Arrow file. Lists and structs are kept."""
+    if shape is Format.PARQUET:
+        rows.write_parquet(file, compression="zstd")
+    else:
+        rows.write_ipc(file)
+
+
+def text_of(answer: Answer, shape: Format) -> Iterator[str]:
+    """The rows as JSON, JSON Lines or CSV, in pieces; instants in UTC."""
+    match shape:
+        case Format.JSON:
+            yield from _json(answer)
+        case Format.CSV:
+            yield from _csv(answer)
+        case _:
+            yield from (_line(answer.columns, row) + "\n" for batch in answer.batches for row in batch)
+
+
+def cell(value: object) -> str:
+    """One value as a table shows it."""
+    return "" if value is None else _plain_text(value)
+
+
+def said(error: Exception) -> str:
+    """DuckDB's own words, without the repetition of the query."""
+    return str(error).strip().split("\n\n")[0].replace("\n", " ")
+
+
+@contextmanager
+def _limited(connection: duckdb.DuckDBPyConnection, seconds: float) -> Iterator[None]:
+    timer = threading.Timer(seconds, connection.interrupt)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    except duckdb.InterruptException as error:
+        raise Refused(f"stopped after {seconds:g} s; ask for less, or give it longer with --time-limit") from error
+    except duckdb.OutOfMemoryException as error:
+        raise Refused(f"{said(error)}; ask for less, or give it more with --memory") from error
+    except duckdb.Error as error:
+        raise Refused(said(error)) from error
+    finally:
+        timer.cancel()
+
+
+def _batches(cursor: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:
+    while batch := cursor.fetchmany(FETCH):
+        yield batch
+
+
+def _json(answer: Answer) -> Iterator[str]:
+    between = "[\n"
+    for batch in answer.batches:
+        for row in batch:
+            yield between + _line(answer.columns, row)
+            between = ",\n"
+    yield "[]\n" if between == "[\n" else "\n]\n"
+
+
+def _line(columns: Sequence[str], row: Sequence[object]) -> str:
+    values = {name: _plain(value) for name, value in zip(columns, row, strict=True)}
+    return json.dumps(values, ensure_ascii=False, allow_nan=False)
+
+
+def _csv(answer: Answer) -> Iterator[str]:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer)
+    writer.writerow([_safe(name) for name in answer.columns])
+    for batch in answer.batches:
+        writer.writerows([_csv_cell(value) for value in row] for row in batch)
+        yield buffer.getvalue()
+        buffer.seek(0)
+        buffer.truncate()
+    yield buffer.getvalue()
+
+
+def _csv_cell(value: object) -> str:
+    if isinstance(value, bool | int | float | Decimal):
+        return _plain_text(value)
+    return "" if value is None else _safe(_plain_text(value))
+
+
+def _safe(text: str) -> str:
+    """A text that no spreadsheet takes for a formula: an apostrophe before what would begin one."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _plain(value: object) -> Any:
+    """A value as JSON has it; what is not a number is null there."""
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case None | bool() | int() | str():
+            return value
+        case Decimal():
+            return int(value) if value == value.to_integral_value() else float(value)
+        case dict():
+            return {str(key): _plain(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_plain(item) for item in value]
+        case _:
+            return _plain_text(value)
+
+
+def _plain_text(value: object) -> str:
+    match value:
+        case bool():
+            return str(value).lower()
+        case datetime():
+            return value.isoformat().replace("+00:00", "Z")
+        case date() | time():
+            return value.isoformat()
+        case timedelta():
+            return f"{value.total_seconds():g} s"
+        case bytes():
+            return value.decode(errors="backslashreplace")
+        case dict() | list() | tuple():
+            return json.dumps(_plain(value), ensure_ascii=False)
+        case _:
+            return str(value)
+
+
+def parameter(text: str) -> tuple[str, str]:
+    """``name=value`` as its two parts; ValueError if it is not."""
+    name, found, value = text.partition("=")
+    if not found or not re.fullmatch(r"[A-Za-z_]\w*", name):
+        raise ValueError(f"{text!r} is not name=value")
+    return name, value

@@ -1,0 +1,134 @@
+"""What every command gives: a sentence first, then tables, and the same as plain values; pictures for a page."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+MISSING = "not set"
+NOTHING = "–"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table for people. Every cell is text; columns of ``numbers`` are set flush right.
+
+    note
+        What a reader must know to read it: units, what was left out.
+    """
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: frozenset[int] = frozenset()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A drawing with its text equivalent.
+
+    svg
+        One ``<svg>`` element that refers to nothing outside itself.
+    text
+        What the picture shows, in a sentence or two.
+    table
+        The numbers it was drawn from.
+    """
+
+    title: str
+    svg: str
+    text: str
+    table: Table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """One answer.
+
+    subject
+        Of what and when: machine and period.
+    sentence
+        The answer, which follows the subject.
+    """
+
+    title: str
+    subject: str
+    sentence: str
+    tables: tuple[Table, ...] = ()
+    values: dict[str, Any] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    """What makes the answer less than it seems, each a sentence."""
+
+    @property
+    def headline(self) -> str:
+        """The answer as a sentence that stands alone."""
+        return f"{self.subject}: {self.sentence}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RiskSection:
+    """What the judgement of the risk model puts into a report.
+
+    headline
+        The verdict in one sentence: whether the model beats the plain rules, above all.
+    columns, rows
+        How it and the rules it must beat scored; every cell is text.
+    svg
+        One ``<svg>`` of ours, or empty for none.
+    text
+        What the picture shows, or more about how it was judged.
+    """
+
+    headline: str
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    svg: str = ""
+    text: str = ""
+
+
+def number(value: float | None, digits: int = 1, missing: str = NOTHING) -> str:
+    """A number for people; a dash, or what else is given, for None."""
+    return missing if value is None else f"{value:,.{digits}f}"
+
+
+def percent(value: float | None, digits: int = 1, missing: str = NOTHING) -> str:
+    """A share for people, from a fraction."""
+    return missing if value is None else f"{100 * value:.{digits}f} %"
+
+
+def minutes(ms: int, digits: int = 1) -> str:
+    """Milliseconds as minutes for people."""
+    return f"{ms / 60_000:,.{digits}f}"
+
+
+def hours(ms: int, digits: int = 2) -> str:
+    """Milliseconds as hours for people."""
+    return f"{ms / 3_600_000:,.{digits}f}"
+
+
+def length(ms: int) -> str:
+    """A length of time for people, in the unit that suits it."""
+    if not ms:
+        return "0 min"
+    for unit, size in (("d", 86_400_000), ("h", 3_600_000), ("min", 60_000)):
+        if ms >= 2 * size:
+            return f"{ms / size:,.1f} {unit}"
+    return f"{ms / 1000:,.1f} s"
+
+
+def natural(label: str | None) -> tuple[bool, list[str | int]]:
+    """Sorts C60 before C100, and what has no label last."""
+    parts = re.split(r"(\d+)", label or "")
+    return label is None, [int(part) if part.isdigit() else part for part in parts]
+
+
+def sentence_case(text: str) -> str:
+    """A sentence with its first letter upright; the rest stays."""
+    return text[:1].upper() + text[1:]
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """A count with its noun."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"

@@ -1,0 +1,8 @@
+SELECT
+    name,
+    time_zone,
+    currency,
+    planned_cutoff_h,
+    margin_per_t,
+    broke_cost_per_t
+FROM mill;

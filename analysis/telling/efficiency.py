@@ -1,0 +1,123 @@
+"""The time ledger and the efficiency figures in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from analysis.efficiency import Efficiency, Figure
+from analysis.history import History
+from analysis.ledger import MEANING, Class, Ledger
+from analysis.result import MISSING, NOTHING, Result, Table, count, hours, length, minutes, natural, number, percent
+from analysis.telling.common import about, cautions, named
+
+
+def tell_efficiency(history: History, book: Ledger, found: Efficiency, splits: Sequence[str] = ()) -> Result:
+    """The time ledger and the efficiency figures."""
+    return Result(
+        title=f"Time and efficiency, {history.machine.name}",
+        subject=named(history, book.period),
+        sentence=_efficiency_said(book, found),
+        tables=(
+            ledger_table(book),
+            *(split_table(book, split) for split in splits),
+            figure_table(found.figures),
+        ),
+        values=about(history, book.period)
+        | {
+            "ledger_ms": {cls.value.replace(" ", "_"): ms for cls, ms in book.ms.items()},
+            "available_ms": found.available_ms,
+            "planned_left_out_ms": found.left_out_planned_ms,
+            "primary_breaks": found.breaks.count,
+            "secondary_breaks": found.secondary,
+            "figures": [_figure_values(f) for f in found.figures],
+            "by": {split: _split_values(book, split) for split in splits},
+        },
+        cautions=cautions(history, book),
+    )
+
+
+def _efficiency_said(book: Ledger, found: Efficiency) -> str:
+    break_ms = book.ms[Class.BREAK]
+    uptime = found.figure("time efficiency").value
+    breaks = count(found.breaks.count, "primary break")
+    more = f" and {count(found.secondary, 'secondary one')}" if found.secondary else ""
+    return (
+        f"time efficiency {percent(uptime, missing='not known')}, with the sheet on the reel for "
+        f"{length(found.on_reel_ms)} of {length(found.available_ms)} available. {breaks}{more}; "
+        f"breaks took {length(break_ms)} ({percent(break_ms / book.period.length_ms)} of the period)."
+    )
+
+
+def ledger_table(book: Ledger) -> Table:
+    """The time ledger, with its sum."""
+    total = book.period.length_ms
+    rows = [(c.value, hours(ms), minutes(ms), percent(ms / total, 2), MEANING[c]) for c, ms in book.ms.items()]
+    rows.append(
+        ("the whole period", hours(total), minutes(total), percent(1.0, 2), f"{total:,} ms, of which none is twice")
+    )
+    return Table(
+        title="Time ledger",
+        columns=("class", "h", "min", "share", "meaning"),
+        rows=tuple(rows),
+        numbers=frozenset({1, 2, 3}),
+    )
+
+
+def split_table(book: Ledger, split: str) -> Table:
+    """The time ledger split once more, by one of ``SPLITS``."""
+    parts = book.by(split)
+    classes = [c for c in Class if any(key[0] is c for key in parts)]
+    labels = sorted({label for _, label in parts}, key=natural)
+    rows = (
+        (
+            NOTHING if label is None else label,
+            *(minutes(parts.get((c, label), 0)) for c in classes),
+            minutes(sum(parts.get((c, label), 0) for c in classes)),
+        )
+        for label in labels
+    )
+    return Table(
+        title=f"Time ledger by {split} [min]",
+        columns=(split, *(c.value for c in classes), "all"),
+        rows=tuple(rows),
+        numbers=frozenset(range(1, len(classes) + 2)),
+    )
+
+
+def _split_values(book: Ledger, split: str) -> list[dict[str, Any]]:
+    return [{"class": cls.value, split: label, "ms": ms} for (cls, label), ms in book.by(split).items()]
+
+
+def figure_table(figures: Sequence[Figure]) -> Table:
+    """Efficiency figures with formula and source."""
+    rows = tuple((f.name, _figure_said(f), _made_how(f), f.source) for f in figures)
+    return Table(
+        title="Figures", columns=("figure", "value", "how it is made", "source"), rows=rows, numbers=frozenset({1})
+    )
+
+
+def _figure_said(figure: Figure) -> str:
+    if figure.value is None:
+        return MISSING
+    if figure.unit == "%":
+        return percent(figure.value, 2)
+    interval = f" ({number(figure.low)} to {number(figure.high)})" if figure.low is not None else ""
+    return f"{number(figure.value)}{interval} {figure.unit}"
+
+
+def _made_how(figure: Figure) -> str:
+    return figure.formula if figure.value is not None else f"{figure.formula}. Not set: {figure.why_not}"
+
+
+def _figure_values(figure: Figure) -> dict[str, Any]:
+    return {
+        "name": figure.name,
+        "value": figure.value,
+        "unit": "1" if figure.unit == "%" else figure.unit,
+        "low": figure.low,
+        "high": figure.high,
+        "formula": figure.formula,
+        "source": figure.source,
+        "why_not": figure.why_not if figure.value is None else None,
+    }

@@ -1,0 +1,105 @@
+"""One shift in words: its downtimes, those to be coded first, its ledger and its tonnes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from analysis.history import Downtime, History
+from analysis.ledger import UNCODED, Class, section_label
+from analysis.period import say
+from analysis.result import NOTHING, Result, Table, count, length, minutes, number, percent, sentence_case
+from analysis.shift_review import ShiftDowntime, ShiftReview
+from analysis.telling.common import about, cautions, iso, named
+from analysis.telling.efficiency import ledger_table
+from analysis.telling.tonnes import production_table
+
+
+def tell_shift(history: History, review: ShiftReview) -> Result:
+    """One shift: ledger, downtimes with those to be coded first, tonnes."""
+    return Result(
+        title=f"{sentence_case(review.period.name or 'period')}, {history.machine.name}",
+        subject=named(history, review.period),
+        sentence=_shift_said(review),
+        tables=(
+            downtime_table(history, review.downtimes),
+            ledger_table(review.book),
+            production_table(review.made, review.lost, review.book.ms[Class.ON_REEL]),
+        ),
+        values=about(history, review.period)
+        | {
+            "ledger_ms": {cls.value.replace(" ", "_"): ms for cls, ms in review.book.ms.items()},
+            "time_efficiency": review.efficiency.figure("time efficiency").value,
+            "made_t": review.made.tonnes_t,
+            "lost_t": review.lost.tonnes_t,
+            "to_code": review.to_code,
+            "downtimes": [_downtime_values(row) for row in review.downtimes],
+        },
+        cautions=cautions(history, review.book),
+    )
+
+
+def _shift_said(review: ShiftReview) -> str:
+    uptime = review.efficiency.figure("time efficiency").value
+    breaks = sum(row.began_here and row.downtime.kind == "break" for row in review.downtimes)
+    to_code = f"; {count(review.to_code, 'break')} still to be coded" if review.to_code else ""
+    return (
+        f"time efficiency {percent(uptime, missing='not known')}, "
+        f"{count(breaks, 'break')} began, breaks took {length(review.book.ms[Class.BREAK])}; "
+        f"{number(review.made.tonnes_t)} t made, {number(review.lost.tonnes_t)} t not made{to_code}."
+    )
+
+
+def downtime_table(history: History, rows: Sequence[ShiftDowntime]) -> Table:
+    """Downtimes as a shift saw them, in the order given."""
+    return Table(
+        title="Sheet off the reel",
+        columns=("", "began", "kind", "section", "min", "tries", "lost t", "cause", "sure", "comment"),
+        rows=tuple(_downtime_row(n, row, history) for n, row in enumerate(rows, start=1)),
+        numbers=frozenset({0, 4, 5, 6}),
+        note="Those to be coded come first. Minutes and tonnes are those of this shift; ← began in an earlier one.",
+    )
+
+
+def _downtime_row(n: int, row: ShiftDowntime, history: History) -> tuple[str, ...]:
+    d = row.downtime
+    tonnes = NOTHING if row.lost.unknown_ms else number(row.lost.tonnes_t)
+    return (
+        str(n),
+        ("" if row.began_here else "← ") + say(d.started_ms, history.mill.zone)[5:],
+        d.kind + (", secondary" if d.secondary else ""),
+        NOTHING if d.section is None and d.kind != "break" else section_label(d),
+        minutes(row.ms) + (" …" if d.ended_ms is None else ""),
+        NOTHING if d.attempts is None else str(d.attempts),
+        tonnes,
+        _cause_said(d, history) if d.kind == "break" or d.cause else NOTHING,
+        d.certainty or "",
+        d.comment or "",
+    )
+
+
+def _cause_said(downtime: Downtime, history: History) -> str:
+    if downtime.cause is None:
+        return UNCODED
+    return f"{downtime.cause} {history.causes.get(downtime.cause, '')}".strip()
+
+
+def _downtime_values(row: ShiftDowntime) -> dict[str, Any]:
+    d = row.downtime
+    return {
+        "downtime_id": d.downtime_id,
+        "kind": d.kind,
+        "started_at": iso(d.started_ms),
+        "ended_at": iso(d.ended_ms),
+        "section": d.section,
+        "location_tied": d.location_tied,
+        "secondary": d.secondary,
+        "attempts": d.attempts,
+        "cause": d.cause,
+        "certainty": d.certainty,
+        "comment": d.comment,
+        "ms_here": row.ms,
+        "lost_t_here": None if row.lost.unknown_ms else row.lost.tonnes_t,
+        "began_here": row.began_here,
+        "to_code": row.to_code,
+    }

@@ -1,0 +1,125 @@
+"""Tonnes made, lost and turned into broke, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+
+from analysis.broke import BrokeMade, broke_made
+from analysis.history import History
+from analysis.ledger import Class, Ledger
+from analysis.result import NOTHING, Result, Table, count, hours, length, natural, number, percent
+from analysis.telling.common import about, named
+from analysis.tonnes import MS_PER_H, Lost, Made, lost_in, made, made_by
+
+
+def tell_production(history: History, book: Ledger) -> Result:
+    """What was made and what was lost in a period, in all and by grade."""
+    found, lost = made(history.production, book.period), lost_in(book, history.downtimes)
+    grades = made_by(history.production, book.period, lambda row: row.grade)
+    return Result(
+        title=f"Tonnes, {history.machine.name}",
+        subject=named(history, book.period),
+        sentence=(
+            f"{number(found.tonnes_t)} t made on the reel, "
+            f"{number(lost.tonnes_t)} t not made while the sheet was off it."
+        ),
+        tables=(production_table(found, lost, book.ms[Class.ON_REEL]), _grade_table(grades)),
+        values=about(history, book.period)
+        | {"made": asdict(found), "lost": asdict(lost), "by_grade": {g or "": asdict(m) for g, m in grades.items()}},
+    )
+
+
+def _grade_table(grades: dict[str | None, Made]) -> Table:
+    rows = (
+        (
+            grade or "grade not known",
+            number(m.tonnes_t),
+            hours(m.on_reel_ms),
+            number(m.length_m / 1000, 0),
+            _rate_said(m),
+        )
+        for grade, m in sorted(grades.items(), key=lambda item: natural(item[0]))
+    )
+    return Table(
+        title="Made, by grade",
+        columns=("grade", "t", "h on reel", "km", "t/h"),
+        rows=tuple(rows),
+        numbers=frozenset({1, 2, 3, 4}),
+    )
+
+
+def _rate_said(found: Made) -> str:
+    known_ms = found.on_reel_ms - found.unknown_ms
+    return number(found.tonnes_t / known_ms * MS_PER_H, 2) if known_ms else NOTHING
+
+
+def production_table(found: Made, lost: Lost, on_reel_ms: int) -> Table:
+    """What was made and what was lost; ``on_reel_ms`` is what the ledger has, of which tonnes may still be missing."""
+    return Table(
+        title="Tonnes",
+        columns=("", "t", "of time", "meaning"),
+        rows=(
+            (
+                "made on the reel",
+                number(found.tonnes_t),
+                length(found.on_reel_ms - found.unknown_ms),
+                "speed × trim × basis weight over on-reel time, at reel moisture",
+            ),
+            (
+                "not made",
+                number(lost.tonnes_t),
+                length(lost.ms - lost.unknown_ms),
+                "time off the reel × rate over the last 30 on-reel minutes of the grade run",
+            ),
+        ),
+        numbers=frozenset({1, 2}),
+        note=_unknown_said(found, lost, on_reel_ms),
+    )
+
+
+def _unknown_said(found: Made, lost: Lost, on_reel_ms: int) -> str:
+    parts = ["Hours that the period cuts are shared out by time."]
+    if found.unknown_ms:
+        parts.append(f"Basis weight unknown for {length(found.unknown_ms)} on the reel.")
+    if on_reel_ms - found.on_reel_ms > 1000:
+        parts.append(
+            f"No tonnes are known yet of {length(on_reel_ms - found.on_reel_ms)} on the reel: an hour is closed late."
+        )
+    if lost.unknown_ms:
+        parts.append(f"No rate is known for {length(lost.unknown_ms)} off the reel.")
+    return " ".join(parts)
+
+
+def tell_broke(history: History, book: Ledger) -> Result:
+    """Broke made while the sheet was off the reel, first depth of the broke ledger."""
+    found = broke_made(history, book)
+    return Result(
+        title=f"Broke, {history.machine.name}",
+        subject=named(history, book.period),
+        sentence=_broke_said(history, book, found),
+        tables=(_broke_table(found),),
+        values=about(history, book.period) | {"broke": [asdict(line) for line in found]},
+    )
+
+
+def _broke_said(history: History, book: Ledger, found: Sequence[BrokeMade]) -> str:
+    total, unknown = sum(line.tonnes_t for line in found), sum(line.unknown for line in found)
+    made_t = made(history.production, book.period).tonnes_t
+    share = f", {percent(total / made_t)} of what was made on the reel" if made_t else ""
+    apart = f" {count(unknown, 'downtime')} still open or without a known rate could not be counted." if unknown else ""
+    return f"{number(total)} t of broke with the sheet off the reel{share}.{apart}"
+
+
+def _broke_table(found: Sequence[BrokeMade]) -> Table:
+    rows = (
+        (b.pit, b.grade or NOTHING, b.shade or NOTHING, number(b.tonnes_t), str(b.downtimes), str(b.unknown))
+        for b in found
+    )
+    return Table(
+        title="Broke by pit, grade and shade",
+        columns=("pit", "grade", "shade", "t", "downtimes", "not counted"),
+        rows=tuple(rows),
+        numbers=frozenset({3, 4, 5}),
+        note="Time with stock on and the sheet off the reel × rate before the loss, at reel moisture.",
+    )

@@ -1,0 +1,201 @@
+"""Read-only SQL: nothing but one SELECT gets through, and what comes out is safe to open."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from analysis.query import Format, Refused, answered, frame, only_select, parameter, text_of, write_binary
+from analysis.read import connect
+from tests.analysis_store import HandMadeStore
+
+
+@pytest.fixture
+def connection(tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A locked-down connection to an empty published store."""
+    store = HandMadeStore(tmp_path)
+    store.machine("2026-03-02 06:00", "2026-03-02 18:00")
+    store.close(published="2026-03-02 18:01", data_to="2026-03-02 18:00")
+    opened = connect(store.store)
+    yield opened
+    opened.close()
+
+
+def text(connection: duckdb.DuckDBPyConnection, sql: str, shape: str, **parameters: str) -> str:
+    """The whole answer as text."""
+    with answered(connection, sql, parameters, seconds=20) as answer:
+        return "".join(text_of(answer, Format(shape)))
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "INSERT INTO machine VALUES (1)",
+        "UPDATE machine SET name = 'x'",
+        "DELETE FROM machine",
+        "CREATE VIEW v AS SELECT 1",
+        "DROP VIEW machine",
+        "COPY (SELECT 1) TO 'parts/x.csv'",
+        "COPY machine FROM 'x.csv'",
+        "EXPLAIN ANALYZE COPY (SELECT 1) TO 'parts/x.csv'",
+        "PREPARE p AS COPY (SELECT 1) TO 'parts/x.csv'",
+        "EXECUTE p",
+        "COPY (PIVOT machine ON name USING count(*)) TO 'parts/x.csv'",
+        "EXPORT DATABASE 'parts/x'",
+        "ATTACH 'x.duckdb'",
+        "SET memory_limit = '1TB'",
+        "PRAGMA database_list",
+        "CALL force_checkpoint()",
+        "CHECKPOINT",
+        "BEGIN TRANSACTION",
+        "INSTALL httpfs",
+        "SELECT 1; COPY (SELECT 1) TO 'parts/x.csv'",
+        "SELECT 1; SELECT 2",
+        "",
+        "SELEC 1",
+    ],
+)
+def test_what_is_not_one_select_is_refused(sql: str) -> None:
+    with pytest.raises(Refused):
+        only_select(sql)
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "SELECT 1",
+        "WITH x AS (SELECT 1) SELECT * FROM x",
+        "FROM machine",
+        "VALUES (1)",
+        "DESCRIBE machine",
+        "SHOW TABLES",
+        "SUMMARIZE machine",
+        "PIVOT machine ON name IN ('PM 2') USING count(*)",
+        "SELECT 1;",
+    ],
+)
+def test_every_way_to_look_is_open(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
+    assert text(connection, sql, "jsonl")
+
+
+def test_a_pivot_that_looks_for_its_columns_is_told_how_to_name_them() -> None:
+    with pytest.raises(Refused, match=r"ON … IN"):
+        only_select("PIVOT machine ON name USING count(*)")
+
+
+def test_a_write_hidden_in_a_select_is_refused(connection: duckdb.DuckDBPyConnection) -> None:
+    with pytest.raises(Refused, match="read-only"):
+        text(connection, "WITH x AS (INSERT INTO base.cause (code, name) VALUES ('X', 'x') RETURNING *) FROM x", "json")
+
+
+@pytest.mark.parametrize(
+    "sql", ["SELECT * FROM read_text('/etc/passwd')", "FROM '/etc/passwd'", "SELECT * FROM read_csv('/etc/passwd')"]
+)
+def test_other_files_cannot_be_read(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
+    with pytest.raises(Refused):
+        text(connection, sql, "json")
+
+
+def test_a_query_that_takes_too_long_is_stopped(connection: duckdb.DuckDBPyConnection) -> None:
+    slow = "SELECT count(*) FROM range(100000000000) AS a WHERE a.range % 7 = 3"
+
+    with pytest.raises(Refused, match="--time-limit"), answered(connection, slow, {}, seconds=0.2):
+        pass
+
+
+def test_a_query_that_takes_too_much_memory_is_stopped(tmp_path: Path) -> None:
+    store = HandMadeStore(tmp_path)
+    store.close(published="2026-03-02 18:01", data_to=None)
+    greedy = "SELECT list(range) FROM range(20000000)"
+
+    with connect(store.store, memory="20MB") as small, pytest.raises(Refused, match="--memory"):
+        text(small, greedy, "json")
+
+
+def test_parameters_are_values_and_never_sql(connection: duckdb.DuckDBPyConnection) -> None:
+    found = text(
+        connection, "SELECT $who AS who, trim_m > $least AS wide FROM machine", "jsonl", who="x'; --", least="3"
+    )
+
+    assert json.loads(found) == {"who": "x'; --", "wide": True}
+
+
+def test_a_missing_parameter_is_one_line(connection: duckdb.DuckDBPyConnection) -> None:
+    with pytest.raises(Refused, match="who"):
+        text(connection, "SELECT $who", "json")
+
+
+@pytest.mark.parametrize("written", ["who", "=x", "a b=c", "1a=c"])
+def test_a_parameter_is_name_and_value(written: str) -> None:
+    assert parameter("a=b=c") == ("a", "b=c")
+    with pytest.raises(ValueError, match="name=value"):
+        parameter(written)
+
+
+def test_json_has_only_what_json_knows(connection: duckdb.DuckDBPyConnection) -> None:
+    sql = """
+        SELECT 'NaN'::DOUBLE AS n, 'infinity'::DOUBLE AS i, 1.5::DECIMAL(4, 1) AS d, 7::HUGEINT AS h, [1, NULL] AS l,
+            {'a': TRUE} AS s, TIMESTAMPTZ '2026-03-02 06:00:00.25+02' AS t, DATE '2026-03-02' AS day, 'é"' AS text,
+            '\\xAA'::BLOB AS b, INTERVAL '90 s' AS span
+    """
+
+    assert json.loads(text(connection, sql, "json")) == [
+        {
+            "n": None,
+            "i": None,
+            "d": 1.5,
+            "h": 7,
+            "l": [1, None],
+            "s": {"a": True},
+            "t": "2026-03-02T04:00:00.250000Z",
+            "day": "2026-03-02",
+            "text": 'é"',
+            "b": "\\xaa",
+            "span": "90 s",
+        }
+    ]
+
+
+def test_no_rows_are_an_empty_list(connection: duckdb.DuckDBPyConnection) -> None:
+    assert json.loads(text(connection, "SELECT 1 AS x WHERE FALSE", "json")) == []
+    assert text(connection, "SELECT 1 AS x WHERE FALSE", "jsonl") == ""
+    assert text(connection, "SELECT 1 AS x WHERE FALSE", "csv") == "x\r\n"
+
+
+def test_more_rows_than_one_batch_all_arrive(connection: duckdb.DuckDBPyConnection) -> None:
+    rows = json.loads(text(connection, "SELECT range AS x FROM range(25001)", "json"))
+
+    assert len(rows) == 25_001
+    assert rows[-1] == {"x": 25_000}
+
+
+@pytest.mark.parametrize("cell", ["=1+1", "+x", "-x", "@x", "\tx", "\rx"])
+def test_a_cell_that_a_spreadsheet_would_run_is_neutralised(connection: duckdb.DuckDBPyConnection, cell: str) -> None:
+    rows = list(csv.reader(io.StringIO(text(connection, "SELECT $cell AS x", "csv", cell=cell), newline="")))
+
+    assert rows == [["x"], [f"'{cell}"]]
+
+
+def test_negative_numbers_stay_numbers_in_csv(connection: duckdb.DuckDBPyConnection) -> None:
+    found = text(connection, "SELECT -1 AS a, -0.5 AS b, TRUE AS c, NULL AS d, 'a,b' AS \"=e\"", "csv")
+
+    assert found == 'a,b,c,d,\'=e\r\n-1,-0.5,true,,"a,b"\r\n'
+
+
+@pytest.mark.parametrize(("shape", "read"), [(Format.PARQUET, pl.read_parquet), (Format.ARROW, pl.read_ipc)])
+def test_binary_formats_come_back_as_they_were(
+    connection: duckdb.DuckDBPyConnection, tmp_path: Path, shape: Format, read: object
+) -> None:
+    rows = frame(connection, "SELECT 1 AS a, [1.5] AS l, now() AS t, 'x' AS s", {}, seconds=20)
+
+    write_binary(rows, shape, tmp_path / "rows")
+
+    assert callable(read)
+    assert read(tmp_path / "rows").equals(rows)
