@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from collector.decode import FORMATS_READ
 from collector.settings import Machine, Mill, MillFault, MillFaults, load_mill
 from collector.settings.faults import in_order
 from collector.settings.load import located
@@ -54,15 +53,9 @@ def examine(path: Path) -> list[Finding]:
         mill = load_mill(path)
     except MillFaults as error:
         return [Finding(fault=fault, fatal=True) for fault in error.faults]
-    notices = [*_sources(mill), *_broker(mill), *_machines(mill), *_sections(mill), *_left_out(mill)]
+    notices = [*_broker(mill), *_machines(mill), *_sections(mill), *_left_out(mill)]
     warnings = in_order(located(path.read_text(encoding="utf-8"), path, notices))
     return [Finding(fault=warning, fatal=False) for warning in warnings]
-
-
-def _sources(mill: Mill) -> Iterator[Notice]:
-    for index, source in enumerate(mill.sources):
-        if source.format not in FORMATS_READ:
-            yield ("source", index, "format"), f"{source.format} is not read yet: collect refuses to start with it"
 
 
 def _broker(mill: Mill) -> Iterator[Notice]:

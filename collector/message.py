@@ -156,9 +156,23 @@ Context = Note | ClothingChange | LabResult | GradeOrder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What a source must be asked for before it can be understood again. To be published once, and not retained."""
+
+    topic: str
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decoded:
-    """All that one message held. ``rejected`` may stand beside scans: the good part of an array is kept."""
+    """All that one message held. ``rejected`` may stand beside scans: the good part of an array is kept.
+
+    ours
+        True for one of the collector's own messages coming back: it is not counted.
+    """
 
     scans: list[Scan] = field(default_factory=list)
     context: list[Context] = field(default_factory=list)
     rejected: list[Rejected] = field(default_factory=list)
+    requests: list[Request] = field(default_factory=list)
+    ours: bool = False

@@ -1,5 +1,5 @@
-"""From a message to the values in it. Pure: the same message gives the same values, whenever and in whatever order."""
+"""From messages to the values in them. Pure: the same messages give the same values, whenever they are decoded."""
 
-from collector.decode.router import FORMATS_READ, Decoder, FormatNotRead
+from collector.decode.router import Decoder
 
-__all__ = ["FORMATS_READ", "Decoder", "FormatNotRead"]
+__all__ = ["Decoder"]

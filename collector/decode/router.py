@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 
 from collector.decode.context import context_decoder
@@ -10,6 +10,7 @@ from collector.decode.fields import fields_decoder
 from collector.decode.parts import rejected
 from collector.decode.place import Place, TagNames, misname, unknown_machine
 from collector.decode.scan import scan_decoder
+from collector.decode.sparkplug import NAMESPACE, EdgeNode
 from collector.decode.value import value_decoder
 from collector.message import Decoded, Message
 from collector.settings import FieldsSource, Mill, ScanSource, SparkplugSource, ValueSource
@@ -20,27 +21,16 @@ _MOST_TOPICS_KNOWN = 100_000
 Route = Callable[[Message], Decoded]
 TopicSource = ScanSource | ValueSource | FieldsSource
 
-FORMATS_READ = ("scan", "value", "fields")
-
-
-class FormatNotRead(ValueError):
-    """mill.toml names a format that this version does not read yet: take that source out, or use a newer one."""
-
 
 class Decoder:
     """Turns messages into scans, context and what had to be rejected, as a mill's ``[[source]]`` tables say."""
 
-    def __init__(self, mill: Mill) -> None:
+    def __init__(self, mill: Mill, states: Mapping[str, bytes] | None = None) -> None:
         """Knows the mill's sources, machines and causes.
 
-        Raises
-        ------
-        FormatNotRead
-            For a source whose format is not read yet.
+        states
+            What ``states`` gave for the store before a restart.
         """
-        for number, source in enumerate(mill.sources, start=1):
-            if source.format not in FORMATS_READ:
-                raise FormatNotRead(f"[[source]] {number}: format {source.format} is not read yet")
         self._sources = [
             (index, source) for index, source in enumerate(mill.sources) if not isinstance(source, SparkplugSource)
         ]
@@ -49,11 +39,30 @@ class Decoder:
         self._causes = frozenset(cause.code for cause in mill.causes)
         self._tags = TagNames()
         self._routes: dict[str, Route] = {}
+        self._edges = {(node.group, node.edge): node for node in self._edge_nodes(mill)}
+        for node in self._edges.values():
+            node.restore(states or {})
+
+    def _edge_nodes(self, mill: Mill) -> Iterator[EdgeNode]:
+        for index, source in enumerate(mill.sources):
+            if isinstance(source, SparkplugSource):
+                places = {machine: self._place(machine, index) for machine in self._ahead_ms}
+                own = None if source.machine is None else places[source.machine]
+                for edge in source.edges:
+                    yield EdgeNode(source.group, edge, places=places, own=own)
 
     @property
     def subscriptions(self) -> tuple[str, ...]:
         """The MQTT filters of all topics that may hold something for this mill."""
-        return (*(filter_of(source.topic) for _, source in self._sources), *context_filters(self._root))
+        return (
+            *(filter_of(source.topic) for _, source in self._sources),
+            *(f"{NAMESPACE}/{group}/+/{edge}/#" for group, edge in self._edges),
+            *context_filters(self._root),
+        )
+
+    def states(self) -> dict[str, bytes]:
+        """What has changed of what must be kept over a restart, under names that no machine can have."""
+        return {name: state for node in self._edges.values() for name, state in node.states().items()}
 
     def decode(self, message: Message) -> Decoded:
         """All that a message holds. What cannot be used is in ``rejected``, with the reason; nothing is raised."""
@@ -74,6 +83,15 @@ class Decoder:
         for index, source in self._sources:
             if matches(filter_of(source.topic), topic):
                 return self._values(index, source, topic)
+        return self._sparkplug(topic.split("/"))
+
+    def _sparkplug(self, levels: list[str]) -> Route:
+        match levels:
+            case [namespace, group, kind, edge, *device] if namespace == NAMESPACE and (group, edge) in self._edges:
+                if len(device) > 1:
+                    return _rejecting(f"topic has {len(levels)} levels: 5 at most, the last one the device")
+                route = self._edges[group, edge].route(kind, device[0] if device else None)
+                return _rejecting(route) if isinstance(route, str) else route
         return _rejecting("topic matches no [[source]]")
 
     def _context(self, word: str, machine: str) -> Route:
@@ -100,7 +118,7 @@ class Decoder:
 
 def _nothing(message: Message) -> Decoded:
     """The collector's own messages coming back."""
-    return Decoded()
+    return Decoded(ours=True)
 
 
 def _rejecting(reason: str) -> Route:

@@ -10,11 +10,9 @@ import msgspec
 
 from collector.decode.parts import Shape, convert_or_reason, decode_parts
 from collector.decode.place import Place, Time, misname
-from collector.decode.unusable import Unusable, shown
+from collector.decode.unusable import Unusable, several, shown
 from collector.decode.value import JsonValue, value_fault
 from collector.message import Decoded, Message, Scan, Value
-
-_MOST_NAMED = 3
 
 
 class _Part(msgspec.Struct, gc=False):
@@ -37,7 +35,7 @@ def _use(place: Place, part: _Part, message: Message, decoded: Decoded) -> None:
         values = {name: value for name, value in values.items() if name not in misnamed}
     decoded.scans.append(Scan(place.machine, at_ms, values, place.source, message.received_ms, flags, initial))
     if misnamed:
-        raise Unusable(_several([misname(name) for name in misnamed]))
+        raise Unusable(several([misname(name) for name in misnamed]))
 
 
 def _salvage(raw: Any) -> tuple[_Part | None, str]:
@@ -48,12 +46,7 @@ def _salvage(raw: Any) -> tuple[_Part | None, str]:
     good = {tag: value for tag, value in values.items() if value_fault(value) is None}
     bad = [f"value of {shown(tag)} {value_fault(value)}" for tag, value in values.items() if tag not in good]
     part, reason = convert_or_reason(_Part, raw | {"values": good})
-    return part, reason or _several(bad)
-
-
-def _several(reasons: list[str]) -> str:
-    more = len(reasons) - _MOST_NAMED
-    return "; ".join(reasons[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+    return part, reason or several(bad)
 
 
 _SHAPE: Shape[_Part] = Shape(msgspec.json.Decoder(_Part | list[_Part]), _salvage)

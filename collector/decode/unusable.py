@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 _SHOWN = 60
+_MOST_NAMED = 3
 _EXPECTED = re.compile(
     r"Expected `(?P<wanted>[^`]+)`(?:, got `(?P<got>[^`]+)`| of length (?P<limit>[<>]=) (?P<length>\d+))?"
 )
@@ -32,6 +34,12 @@ def shown(value: object) -> str:
     if not text.isprintable():
         text = ascii(text)[1:-1]
     return f'"{text}"' if len(text) <= _SHOWN else f'"{text[:_SHOWN]}…"'
+
+
+def several(reasons: Sequence[str]) -> str:
+    """Some reasons in one line: the first three, and how many more there are."""
+    more = len(reasons) - _MOST_NAMED
+    return "; ".join(reasons[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
 
 
 def kind_of(value: object) -> str:

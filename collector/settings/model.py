@@ -103,6 +103,10 @@ class Broker(_Table):
     window: int = Field(
         default=1000, ge=2, le=65535, description="Unacknowledged messages at most (MQTT 5 receive maximum)."
     )
+    subscribe: Name | None = Field(
+        default=None,
+        description="One wide topic filter instead of one a source: for brokers that keep order only within one.",
+    )
     tls_ca: FilePath | None = Field(default=None, description="Certificates to trust; switches TLS on. (PEM file)")
     tls_cert: FilePath | None = Field(default=None, description="The collector's own certificate. (PEM file)")
     tls_key: FilePath | None = Field(default=None, description="The key of tls_cert. (PEM file)")

@@ -1,0 +1,78 @@
+"""The command: joins the subcommands of collector, analysis and the demo mill, and loads each when it is called."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import import_module, metadata
+from pathlib import Path
+
+import click
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("replay_data.cli:demo", "Simulate a mill, collect it through a broker, and write the report."),
+    "simulate": ("replay_data.cli:simulate", "Write only the demo mill's streams."),
+    "check": ("collector.cli:check", "Say everything that is wrong with mill.toml."),
+    "collect": ("collector.cli:collect", "Listen to the machines and keep what happens: the service."),
+    "replay": ("collector.cli:replay", "Publish recorded streams to a broker."),
+    "record": ("collector.cli:record", "Write what a broker sends to a stream file."),
+    "load": ("collector.cli:load", "Feed stream files to the store, without a broker."),
+    "query": ("analysis.cli:query", "Ask the store in SQL; nothing can be changed by it."),
+    "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
+    "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
+    "shift": ("analysis.cli:shift", "What happened in the last shift, or any other."),
+    "report": ("analysis.cli:report", "All of it as one self-contained page."),
+    "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
+}
+"""Name of each subcommand: where it is, and one line on what it does."""
+
+
+class LazyGroup(click.Group):
+    """A group that imports a subcommand when it is called, so that ``--help`` is there at once."""
+
+    def list_commands(self, _: click.Context) -> list[str]:
+        """All names, in the order in which a newcomer meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, _: click.Context, name: str) -> click.Command | None:
+        """The subcommand itself; None if there is none of that name."""
+        if name not in COMMANDS:
+            return None
+        module, __, attribute = COMMANDS[name][0].partition(":")
+        command = getattr(import_module(module), attribute)
+        if not isinstance(command, click.Command):
+            raise TypeError(f"{COMMANDS[name][0]} is not a command")
+        return command
+
+    def format_commands(self, _: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the subcommands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.command(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(metadata.version("breakhorn"), prog_name="breakhorn")
+@click.option(
+    "--mill",
+    type=click.Path(dir_okay=False, path_type=Path),
+    envvar="BREAKHORN_MILL",
+    default=Path("mill.toml"),
+    show_default=True,
+    show_envvar=True,
+    help="The file that describes the mill.",
+)
+@click.pass_context
+def cli(context: click.Context, mill: Path) -> None:
+    """Log sheet breaks of paper machines as they happen, and find out what they cost and what precedes them.
+
+    Example: breakhorn --mill mill.toml efficiency
+    """
+    context.obj = mill
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command; the entry point of the installed package."""
+    cli(arguments, prog_name="breakhorn")
+
+
+if __name__ == "__main__":
+    main()

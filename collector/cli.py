@@ -1,0 +1,236 @@
+"""The subcommands around the collector. Everything click knows of it is here; the work is done by the other modules."""
+
+from __future__ import annotations
+
+import json
+import logging
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from importlib import metadata
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from collector.history.cli import history_options, options_from
+from collector.link import NoPassword
+from collector.message import Message
+from collector.replay import NoBroker, Publisher
+from collector.replay import replay as publish_all
+from collector.settings import Mill, MillFaults, load_mill, mill_schema
+from collector.stream import StreamFault, read_stream
+from collector.tally import total
+
+if TYPE_CHECKING:
+    from collector.history import Spool
+
+FILES = click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
+
+
+@contextmanager
+def way_out() -> Iterator[None]:
+    """Turn what a person can mend into one line and exit code 1."""
+    from collector.store import StoreError  # noqa: PLC0415  (DuckDB takes a fifth of a second to import)
+
+    try:
+        yield
+    except MillFaults as faults:
+        raise click.ClickException("\n".join(str(fault) for fault in faults.faults)) from faults
+    except (StoreError, NoBroker, NoPassword, StreamFault, OSError) as error:
+        raise click.ClickException(str(error)) from error
+
+
+@click.command()
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of mill.toml instead.")
+@click.option("--json", "as_json", is_flag=True, help="Faults as JSON.")
+@click.pass_obj
+def check(path: Path, *, schema: bool, as_json: bool) -> None:
+    """Say everything that is wrong with mill.toml, with line and key.
+
+    Example: breakhorn --mill mill.toml check
+    """
+    if schema:
+        click.echo(json.dumps(mill_schema(), indent=2))
+        return
+    from collector.check import examine  # noqa: PLC0415
+
+    findings = examine(path)
+    faults = [finding for finding in findings if finding.fatal]
+    if as_json:
+        click.echo(json.dumps([finding.as_dict() for finding in findings], indent=2))
+    else:
+        for finding in findings:
+            click.echo(str(finding))
+    if faults:
+        click.echo(f"{len(faults)} faults: mend them, the collector will not start.", err=True)
+        sys.exit(1)
+    click.echo(f"{path} can be used.", err=True)
+
+
+@click.command()
+@click.option(
+    "--log-level", type=click.Choice(["debug", "info", "warning", "error"]), default="info", show_default=True
+)
+@click.pass_obj
+def collect(path: Path, log_level: str) -> None:
+    """Listen to the machines and keep what happens, until interrupted (SIGINT or SIGTERM).
+
+    Example: breakhorn --mill mill.toml collect
+    """
+    logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    with way_out():
+        _collect(load_mill(path))
+
+
+def _collect(mill: Mill) -> None:
+    from collector.service import Collector, serve  # noqa: PLC0415
+
+    def ready(collector: Collector) -> None:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: collector.stop())
+
+    serve(mill, version=metadata.version("breakhorn"), ready=ready)
+
+
+@click.command()
+@FILES
+@click.option("--speed", type=click.FloatRange(min=0, min_open=True), help="1: real time; 60: a minute a second.")
+@click.option("--as", "form", type=click.Choice(["sparkplug"]), help="Publish as a Sparkplug B edge node instead.")
+@click.pass_obj
+def replay(path: Path, files: tuple[Path, ...], speed: float | None, form: str | None) -> None:
+    """Publish recorded streams to the mill's broker, in order; as fast as it acknowledges unless told otherwise.
+
+    As a Sparkplug edge node it is called as the first [[source]] of that format says, and each machine is a device.
+
+    Example: breakhorn --mill mill.toml replay night.jsonl.gz --speed 60
+    """
+    with way_out():
+        mill = load_mill(path)
+        if form == "sparkplug":
+            sent = _replay_as_sparkplug(mill, _all_messages(files), speed)
+        else:
+            with Publisher(mill.broker) as publisher:
+                sent = publish_all(publisher, _all_messages(files), speed=speed)
+        click.echo(f"{sent} messages published.", err=True)
+
+
+def _replay_as_sparkplug(mill: Mill, messages: Iterable[Message], speed: float | None) -> int:
+    from collector.decode import Decoder  # noqa: PLC0415
+    from collector.edge_node import Asked, EdgeNodeVoice, as_sparkplug, names_in  # noqa: PLC0415
+
+    group, edge = names_in(mill)
+    node, asked = EdgeNodeVoice(group, edge), Asked()
+    will = node.death(_now_ms())
+    spoken = as_sparkplug(messages, group, edge, decode=Decoder(mill).decode, rebirth=asked.again)
+    with Publisher(mill.broker, will=(will.topic, will.payload), hear=(node.commands, asked.hear)) as publisher:
+        return publish_all(publisher, spoken, speed=speed)
+
+
+@click.command()
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--for", "seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so many seconds.")
+@click.pass_obj
+def record(path: Path, file: Path, seconds: float | None) -> None:
+    """Write what the mill's sources send to FILE (.jsonl, .jsonl.gz, .jsonl.zst or .parquet), until interrupted.
+
+    Example: breakhorn --mill mill.toml record night.jsonl.gz --for 3600
+    """
+    from collector.decode import Decoder  # noqa: PLC0415
+    from collector.record import record as write_all  # noqa: PLC0415
+
+    stopping = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stopping.set())
+    if seconds is not None:
+        timer = threading.Timer(seconds, stopping.set)
+        timer.daemon = True
+        timer.start()
+    with way_out():
+        mill = load_mill(path)
+        written = write_all(mill.broker, Decoder(mill).subscriptions, file, stopping=stopping)
+        click.echo(f"{written} messages in {file}.", err=True)
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@history_options
+@click.option("--dry-run", is_flag=True, help="Show what was understood of historian files; store nothing.")
+@click.pass_obj
+def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, **said: Any) -> None:
+    """Feed files to the store, without a broker. What is there already is not stored twice.
+
+    FILES are recorded streams, or a historian's exports (.csv, .tsv, .txt, also packed as .gz or .zst; .parquet): one
+    row a value (ts, tag, value) or one column a tag; folders and patterns such as "2025-*.csv" stand for the files in
+    them. How an export is laid out is found out, and asked for where it is not clear. If any of them has a fault,
+    nothing at all is stored.
+
+    Example: breakhorn --mill mill.toml load night.jsonl.gz
+    """
+    from collector.history import HistoryFault, HistoryFaults, Spool, TimeUnclear, files_in, is_history  # noqa: PLC0415
+
+    options = options_from(said)
+    with way_out():
+        mill = load_mill(path)
+        try:
+            found = files_in(files)
+            exports = [file for file in found if is_history(file)]
+            streams = [file for file in found if file not in exports]
+            with Spool(mill, options, now_ms=_now_ms()) as spool:
+                _take_exports(spool, exports, mill, dry_run=dry_run)
+                if not dry_run:
+                    _store_all(mill, spool, len(exports), streams)
+        except (HistoryFault, HistoryFaults, TimeUnclear) as error:
+            raise click.ClickException(str(error)) from error
+    for stream in streams if dry_run else []:
+        click.echo(f"{stream}\n  a stream of recorded messages")
+
+
+def _take_exports(spool: Spool, exports: list[Path], mill: Mill, *, dry_run: bool) -> None:
+    from collector.history import take_all  # noqa: PLC0415
+
+    for line in take_all(spool, exports, mill):
+        if dry_run or sys.stderr.isatty():
+            click.echo(line, err=not dry_run)
+
+
+def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> None:
+    from collector.load import load as load_messages  # noqa: PLC0415
+    from collector.load import load_scans  # noqa: PLC0415
+    from collector.publish import publish  # noqa: PLC0415
+    from collector.store import Store  # noqa: PLC0415
+
+    store = Store.open(mill.store.folder, mill, now_ms=_now_ms())
+    try:
+        store.begin_run(_now_ms(), metadata.version("breakhorn"))
+        every = []
+        if exports:
+            rejected = [item for number in range(exports) for item in spool.rejected(number)]
+            every.append(load_scans(mill, store, spool.scans(), rejected, progress=_telling()))
+        if streams:
+            every.append(load_messages(mill, store, _all_messages(streams), progress=_telling()))
+        counts = total(every)
+        store.end_run(_now_ms(), True, counts.as_dict())
+        publish(store, mill, now_ms=_now_ms())
+    finally:
+        store.close()
+    click.echo(f"{counts.samples} new samples from {counts.messages} messages; {counts}", err=True)
+
+
+def _telling() -> Callable[[object], None]:
+    """Progress on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        return lambda counts: None
+    return lambda counts: click.echo(f"\r{counts} …", nl=False, err=True)
+
+
+def _all_messages(files: Iterable[Path]) -> Iterator[Message]:
+    for file in files:
+        yield from read_stream(file)
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000

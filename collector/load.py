@@ -1,0 +1,84 @@
+"""Feeds stream files to the same pipeline as the live service, without a broker."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+from collector.batch import Batch
+from collector.message import Message, Rejected, Scan
+from collector.pipeline import Pipeline
+from collector.settings import Mill
+from collector.store import Store
+from collector.tally import Counts
+from collector.writer import Writer
+
+BATCH_ROWS = 50_000
+"""Samples committed together, about."""
+
+
+def load(
+    mill: Mill,
+    store: Store,
+    messages: Iterable[Message],
+    *,
+    flush: bool = True,
+    progress: Callable[[Counts], None] = lambda counts: None,
+) -> Counts:
+    """Take in messages in order of receipt and commit them in batches; give what was done.
+
+    Interrupted, it leaves whole batches; loading the same again drops what is already there.
+    What the tracker has not decided at the end stays undecided.
+
+    flush
+        False when more will follow: the newest second goes on waiting for its order, as it does live.
+    """
+    counts = Counts()
+    pipeline, writer = Pipeline(mill, store.tracker_states()), Writer(store, mill)
+    batch, rows = Batch(), 0
+    for message in messages:
+        before = len(batch.scans)
+        pipeline.take(message, batch)
+        rows += sum(len(scan.values) for scan in batch.scans[before:])
+        if rows >= BATCH_ROWS or batch.messages >= BATCH_ROWS:
+            _commit(pipeline, writer, batch, counts)
+            progress(counts)
+            batch, rows = Batch(), 0
+    if flush:
+        pipeline.flush(batch)
+    _commit(pipeline, writer, batch, counts)
+    progress(counts)
+    return counts
+
+
+def load_scans(
+    mill: Mill,
+    store: Store,
+    scans: Iterable[Scan],
+    rejected: Sequence[Rejected] = (),
+    *,
+    progress: Callable[[Counts], None] = lambda counts: None,
+) -> Counts:
+    """Take in scans that came from no message, in order of time for each machine; otherwise as ``load``.
+
+    rejected
+        What could not be used of where they came from; committed first.
+    """
+    counts = Counts()
+    pipeline, writer = Pipeline(mill, store.tracker_states()), Writer(store, mill)
+    batch, rows = Batch(rejected=list(rejected)), 0
+    for scan in scans:
+        pipeline.take_scans((scan,), batch)
+        rows += len(scan.values)
+        if rows >= BATCH_ROWS:
+            _commit(pipeline, writer, batch, counts)
+            progress(counts)
+            batch, rows = Batch(), 0
+    pipeline.flush(batch)
+    _commit(pipeline, writer, batch, counts)
+    progress(counts)
+    return counts
+
+
+def _commit(pipeline: Pipeline, writer: Writer, batch: Batch, counts: Counts) -> None:
+    pipeline.seal(batch)
+    counts.add(batch, writer.commit(batch))

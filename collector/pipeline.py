@@ -1,0 +1,99 @@
+"""From messages to a batch: decodes, lets each machine's tracker see its scans, and gathers what is to be committed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from collector import sheet
+from collector.batch import Batch
+from collector.decode import Decoder
+from collector.fact import Fact, State
+from collector.message import Message, Scan
+from collector.settings import Machine, Mill
+
+
+class Pipeline:
+    """Holds the trackers between batches. After a failed commit it is ahead of the store: make a new one."""
+
+    def __init__(self, mill: Mill, states: Mapping[str, bytes]) -> None:
+        """Go on from the tracker states of the store. Raises UnreadableState if one is of another version."""
+        self._decoder = Decoder(mill, states)
+        self._rules = {machine.id: rules_of(machine) for machine in mill.machines}
+        self._sheets = {machine: restored(rules, states.get(machine)) for machine, rules in self._rules.items()}
+        self._changed: set[str] = set()
+
+    @property
+    def subscriptions(self) -> tuple[str, ...]:
+        """The topic filters to subscribe to."""
+        return self._decoder.subscriptions
+
+    def take(self, message: Message, batch: Batch) -> None:
+        """Add all that a message says and leads to."""
+        decoded = self._decoder.decode(message)
+        if decoded.ours:
+            return
+        batch.messages += 1
+        batch.last_received_ms = max(batch.last_received_ms, message.received_ms)
+        batch.rejected.extend(decoded.rejected)
+        batch.context.extend(decoded.context)
+        batch.requests.extend(decoded.requests)
+        self.take_scans(decoded.scans, batch)
+
+    def take_scans(self, scans: Iterable[Scan], batch: Batch) -> None:
+        """Add scans, in order of arrival, and what they lead to."""
+        for scan in scans:
+            batch.scans.append(scan)
+            self._changed.add(scan.machine)
+            batch.facts.extend(sheet.advance(self._rules[scan.machine], self._sheets[scan.machine], (scan,)))
+
+    def flush(self, batch: Batch) -> None:
+        """Nothing more will come (the end of a ``load``): let the scans that wait for order be seen."""
+        for machine, rules in self._rules.items():
+            facts = sheet.flush(rules, self._sheets[machine])
+            batch.facts.extend(facts)
+            self._changed.add(machine)
+
+    def seal(self, batch: Batch) -> None:
+        """Add the states of trackers and decoder as they are now: the batch is ready to be committed."""
+        batch.trackers.update(self._decoder.states())
+        for machine in sorted(self._changed):
+            rules, state = self._rules[machine], self._sheets[machine]
+            batch.trackers[machine] = sheet.pack(state)
+            batch.under_way[machine] = sheet.under_way(rules, state)
+        self._changed.clear()
+
+    def outlook(self, machine: str, now_ms: int) -> tuple[State, list[Fact]]:
+        """The provisional state of a machine, for showing live."""
+        return sheet.outlook(self._rules[machine], self._sheets[machine], now_ms)
+
+
+def restored(rules: sheet.Rules, state: bytes | None) -> sheet.Sheet:
+    """The tracker's state from the store, or a fresh one."""
+    count = len(rules.detectors)
+    return sheet.fresh(count) if state is None else sheet.unpack(state, detectors=count)
+
+
+def rules_of(machine: Machine) -> sheet.Rules:
+    """The tracker's rules from a machine of mill.toml: seconds become milliseconds."""
+    return sheet.Rules(
+        machine=machine.id,
+        detectors=tuple(
+            sheet.Detector(tag=detector.tag, section=detector.section, position_m=detector.position_m)
+            for detector in machine.sheet_detectors
+        ),
+        roles=dict(machine.signals.items()),
+        trim_m=machine.trim_m,
+        running_above_m_min=machine.running_above_m_min,
+        reorder_ms=_ms(machine.reorder_s),
+        debounce_ms=_ms(machine.debounce_s),
+        blind_margin_ms=_ms(machine.blind_margin_s),
+        stale_after_ms=_ms(machine.stale_after_s),
+        trip_window_ms=_ms(machine.trip_window_s),
+        trip_drop_pct=machine.trip_drop_pct,
+        attempt_pause_ms=_ms(machine.attempt_pause_s),
+        on_reel_confirm_ms=_ms(machine.on_reel_confirm_s),
+    )
+
+
+def _ms(seconds: float) -> int:
+    return round(seconds * 1000)

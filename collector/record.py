@@ -1,0 +1,92 @@
+"""Writes what a broker sends to a stream file that ``replay`` and ``load`` read."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import MQTTProtocolVersion
+
+from collector import link
+from collector.message import Message
+from collector.replay import NoBroker
+from collector.settings import Broker
+from collector.stream import StreamWriter
+
+
+def record(
+    broker: Broker,
+    filters: tuple[str, ...],
+    path: Path,
+    *,
+    stopping: threading.Event,
+    progress: Callable[[int], None] = lambda written: None,
+) -> int:
+    """Write messages to ``path`` until ``stopping`` is set; give how many. The file appears whole, at the end.
+
+    Raises
+    ------
+    NoBroker
+        If nobody answers, or the connection is lost: what came until then is in the file.
+    """
+    inbox: queue.Queue[Message] = queue.Queue(maxsize=10_000)
+    gone = threading.Event()
+    client = _subscribe(broker, filters, inbox, stopping, gone)
+    written = 0
+    try:
+        with StreamWriter(path) as stream:
+            while not (stopping.is_set() or gone.is_set()) or not inbox.empty():
+                try:
+                    stream.write(inbox.get(timeout=0.2))
+                except queue.Empty:
+                    continue
+                written += 1
+                progress(written)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    if gone.is_set() and not stopping.is_set():
+        raise NoBroker(f"connection lost after {written} messages; they are in {path}")
+    return written
+
+
+def _subscribe(
+    broker: Broker,
+    filters: tuple[str, ...],
+    inbox: queue.Queue[Message],
+    stopping: threading.Event,
+    gone: threading.Event,
+) -> mqtt.Client:
+    client_id = f"breakhorn-record-{time.time_ns():x}"
+    client = link.build(broker, client_id=client_id, version=MQTTProtocolVersion.MQTTv5)
+
+    def receive(_: mqtt.Client, __: object, received: mqtt.MQTTMessage) -> None:
+        message = Message(
+            received_ms=link.recorded_ms(received) or time.time_ns() // 1_000_000,
+            topic=received.topic,
+            payload=bytes(received.payload),
+        )
+        while not stopping.is_set():
+            try:
+                inbox.put(message, timeout=0.5)
+            except queue.Full:
+                continue
+            return
+
+    client.on_message = receive
+    client.on_connect = lambda *_: _listen(client, filters)
+    client.on_disconnect = lambda *_: gone.set()
+    try:
+        link.connect(client, broker)
+    except OSError as error:
+        raise NoBroker(f"no broker answers at {broker.host}:{broker.port} ({error})") from error
+    client.loop_start()
+    return client
+
+
+def _listen(client: mqtt.Client, filters: tuple[str, ...]) -> None:
+    client.subscribe([(topic_filter, 1) for topic_filter in filters])

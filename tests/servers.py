@@ -1,0 +1,61 @@
+"""Servers that tests talk to, started and ended by them, on this computer only."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from collector.broker import free_port
+
+
+def needs(program: str) -> str:
+    """The path of a program that a test cannot do without: missing, it skips the test here and fails it in CI."""
+    found = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
+    if found is None:
+        if os.environ.get("CI"):
+            pytest.fail(f"{program} is not installed; .ci/run installs it")
+        pytest.skip(f"{program} is not installed")
+    return found
+
+
+def wait_until(condition: Callable[[], object], *, seconds: float = 30.0, what: str = "it") -> None:
+    """Wait until a callable gives something true; fail when it does not in time."""
+    until = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > until:
+            pytest.fail(f"{what} did not happen within {seconds:g} s")
+        time.sleep(0.01)
+
+
+def accepts(port: int) -> bool:
+    """Whether somebody listens on a port of this computer."""
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+@contextmanager
+def mosquitto_at(folder: Path, *, port: int | None = None, inflight: int = 0) -> Iterator[int]:
+    """A real Mosquitto that keeps its sessions in a folder; gives its port."""
+    program = needs("mosquitto")
+    port = port or free_port()
+    folder.mkdir(exist_ok=True)
+    folder.chmod(0o777)
+    configuration = folder / "mosquitto.conf"
+    lines = [f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 0", "max_queued_bytes 0"]
+    lines += ["persistence true", f"persistence_location {folder}/", "autosave_interval 1"]
+    lines += [f"max_inflight_messages {inflight}"] if inflight else []
+    configuration.write_text("\n".join(lines) + "\n")
+    with (folder / "log").open("a") as log, subprocess.Popen([program, "-c", configuration], stderr=log) as server:
+        try:
+            wait_until(lambda: accepts(port), what="Mosquitto's start")
+            yield port
+        finally:
+            server.terminate()

@@ -1,0 +1,202 @@
+"""The command as its users call it: in a process of its own, or through click."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import click
+import duckdb
+import pytest
+from click.testing import CliRunner
+
+from breakhorn import COMMANDS, cli
+from collector.broker import embedded_broker
+from collector.message import Message
+from collector.stream import StreamWriter, read_stream
+from replay_data.demo import write_mill
+from tests.servers import wait_until
+
+GOLDEN = Path(__file__).parent.parent / "replay_data" / "golden" / "night_shift" / "stream.jsonl.gz"
+BREAKHORN = [sys.executable, "-m", "breakhorn"]
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*BREAKHORN, *arguments], capture_output=True, text=True, timeout=120, check=False)
+
+
+def count(mill: Path, view: str) -> int:
+    with duckdb.connect(mill.parent / "store" / "published.duckdb", read_only=True) as connection:
+        row = connection.execute(f"SELECT count(*) FROM {view}").fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+@pytest.fixture
+def mill(tmp_path: Path) -> Path:
+    """The demo mill's file, with nobody at its broker's port."""
+    return write_mill(tmp_path, 9)
+
+
+def test_the_list_of_commands_is_there_without_importing_anything_heavy() -> None:
+    code = (
+        "import sys, breakhorn\n"
+        "try: breakhorn.main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "heavy = {'duckdb', 'polars', 'sklearn', 'altair', 'scipy', 'paho', 'numpy', 'pydantic'} & set(sys.modules)\n"
+        "sys.exit(f'imported {heavy}' if heavy else 0)\n"
+    )
+
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+
+    assert done.returncode == 0, done.stderr
+    assert all(f"  {name} " in done.stdout for name in COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_help_text_ends_with_an_example_of_this_command(name: str) -> None:
+    command = cli.get_command(click.Context(cli), name)
+    assert command is not None
+
+    helps = [command.help or ""]
+    if isinstance(command, click.Group):
+        helps += [sub.help or "" for sub in command.commands.values()]
+
+    for text in helps:
+        example = text.rstrip().splitlines()[-1].strip()
+        assert example.startswith("Example: breakhorn "), text
+        words = shlex.split(example.removeprefix("Example: "))
+        assert name in words
+
+
+def test_a_sound_mill_file_passes_the_check(mill: Path) -> None:
+    done = run("--mill", str(mill), "check")
+
+    assert done.returncode == 0, done.stderr
+
+
+def test_every_fault_of_a_mill_file_is_named_with_its_line(mill: Path) -> None:
+    text = mill.read_text().replace("trim_m = 3.40", 'trim_m = "wide"').replace("Europe/Helsinki", "Europe/Nowhere")
+    mill.write_text(text)
+
+    done = run("--mill", str(mill), "check", "--json")
+
+    assert done.returncode == 1
+    found = {finding["key"]: finding["line"] for finding in json.loads(done.stdout)}
+    lines = text.splitlines()
+    assert lines[found["machine[1].trim_m"] - 1] == 'trim_m = "wide"'
+    assert "Europe/Nowhere" in lines[found["mill.time_zone"] - 1]
+
+
+def test_a_command_on_a_broken_mill_file_says_why_in_words_and_exits_with_1(mill: Path) -> None:
+    mill.write_text("[mill]\nname = 3\n")
+
+    done = run("--mill", str(mill), "load", str(GOLDEN))
+
+    assert done.returncode == 1
+    assert "mill.name" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_wrong_usage_exits_with_2(mill: Path) -> None:
+    assert run("--mill", str(mill), "load").returncode == 2
+
+
+def test_the_schema_that_is_printed_is_json_schema(mill: Path) -> None:
+    done = run("--mill", str(mill), "check", "--schema")
+
+    assert json.loads(done.stdout)["$schema"].startswith("https://json-schema.org/")
+
+
+def test_loading_twice_stores_nothing_twice(mill: Path) -> None:
+    first = CliRunner().invoke(cli, ["--mill", str(mill), "load", str(GOLDEN)])
+    samples, downtimes = count(mill, "sample"), count(mill, "downtime")
+
+    second = CliRunner().invoke(cli, ["--mill", str(mill), "load", str(GOLDEN)])
+
+    assert (first.exit_code, second.exit_code) == (0, 0)
+    assert samples > 10_000
+    assert (count(mill, "sample"), count(mill, "downtime")) == (samples, downtimes)
+    assert "0 new samples" in second.stderr
+
+
+def test_a_broken_line_of_a_stream_is_named_with_file_and_line(mill: Path, tmp_path: Path) -> None:
+    stream = tmp_path / "night.jsonl"
+    stream.write_text('{"received_at": "2026-02-02T00:00:00Z", "topic": "a", "payload": 1}\n{"received_at": \n')
+
+    done = run("--mill", str(mill), "load", str(stream))
+
+    assert done.returncode == 1
+    assert "night.jsonl:2" in done.stderr
+
+
+def test_replay_without_a_broker_says_so(mill: Path) -> None:
+    done = run("--mill", str(mill), "replay", str(GOLDEN))
+
+    assert done.returncode == 1
+    assert "no broker answers at 127.0.0.1:9" in done.stderr
+
+
+def test_what_record_wrote_is_what_replay_published(tmp_path: Path) -> None:
+    recording = tmp_path / "recorded.jsonl.gz"
+    with embedded_broker() as port:
+        mill = write_mill(tmp_path, port)
+        with subprocess.Popen([*BREAKHORN, "--mill", mill, "record", recording], stderr=subprocess.PIPE) as recorder:
+            time.sleep(2)
+            assert run("--mill", str(mill), "replay", str(GOLDEN)).returncode == 0
+            wait_until(lambda: any(tmp_path.glob("*.jsonl.gz*")), what="the recording's first bytes")
+            time.sleep(1)
+            recorder.send_signal(signal.SIGINT)
+            assert recorder.wait(30) == 0
+
+    def said(path: Path) -> list[tuple[str, bytes]]:
+        return sorted((message.topic, message.payload) for message in read_stream(path))
+
+    assert said(recording) == said(GOLDEN)
+
+
+def test_collect_ends_within_five_seconds_of_sigterm_and_leaves_a_clean_run(tmp_path: Path) -> None:
+    with embedded_broker() as port:
+        mill = write_mill(tmp_path, port)
+        with subprocess.Popen([*BREAKHORN, "--mill", mill, "collect"], stderr=subprocess.PIPE) as service:
+            wait_until((tmp_path / "store" / "published.duckdb").exists, what="the first published file")
+            began = time.monotonic()
+            service.send_signal(signal.SIGTERM)
+            assert service.wait(20) == 0
+            assert time.monotonic() - began < 5
+
+    done = run("--mill", str(mill), "query", "--format", "json", "SELECT ended_cleanly FROM collector_run")
+    assert json.loads(done.stdout) == [{"ended_cleanly": True}]
+
+
+def test_simulate_writes_streams_that_load_reads(mill: Path, tmp_path: Path) -> None:
+    done = run("simulate", str(tmp_path / "stream"), "--days", "1", "--seed", "3")
+
+    files = done.stdout.split()
+    assert done.returncode == 0, done.stderr
+    assert [Path(file).suffix for file in files] == [".parquet"]
+    assert run("--mill", str(mill), "load", *files).returncode == 0
+    assert count(mill, "machine_state") > 0
+
+
+def test_the_readme_names_no_command_that_is_not_there() -> None:
+    text = (Path(__file__).parent.parent / "README.md").read_text()
+
+    named = set(re.findall(r"breakhorn (?:--mill \S+ )?([a-z]+)", text))
+
+    assert named <= set(COMMANDS)
+
+
+def test_stream_files_keep_messages_as_they_were(tmp_path: Path) -> None:
+    path = tmp_path / "one.jsonl"
+    message = Message(received_ms=1_770_000_000_123, topic="a/b", payload=b"\xff\x00")
+    with StreamWriter(path) as stream:
+        stream.write(message)
+
+    assert list(read_stream(path)) == [message]

@@ -1,0 +1,67 @@
+"""What the documents say of the code is so."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from collector.sheet import TRANSITIONS
+from collector.sheet.rules import Event, Phase
+
+ROOT = Path(__file__).parent.parent
+DOCUMENTS = [
+    path
+    for path in ROOT.rglob("*.md")
+    if not {".venv", "node_modules", ".git", "dist"} & set(path.relative_to(ROOT).parts)
+]
+
+
+def section(text: str, name: str) -> str:
+    """What stands between the markers of a part that is held against the code."""
+    found = re.search(rf"<!-- {name}: begin.*?-->\n(.*?)<!-- {name}: end -->", text, re.DOTALL)
+    assert found is not None, f"no part {name}"
+    return found.group(1)
+
+
+def test_the_printed_table_of_transitions_is_the_one_in_the_code() -> None:
+    rows = section((ROOT / "DEVELOPERS.md").read_text(), "transitions").splitlines()[2:]
+
+    printed = [tuple(cell.strip() for cell in row.strip("|").split("|")) for row in rows]
+
+    assert printed == [(str(before), str(event), str(after)) for (before, event), after in TRANSITIONS.items()]
+
+
+def test_every_phase_and_event_can_happen() -> None:
+    assert {phase for pair, after in TRANSITIONS.items() for phase in (pair[0], after)} == set(Phase)
+    assert {event for _, event in TRANSITIONS} == set(Event)
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))
+def test_every_file_that_a_document_points_to_is_there(path: Path) -> None:
+    text = path.read_text()
+    names = set(re.findall(r"`((?:collector|analysis|replay_data|tests|requirements)/[\w./-]*)`", text))
+    names |= {target for target in re.findall(r"\]\(([^)#:]+)\)", text) if "://" not in target}
+
+    missing = [name for name in names if not ((ROOT / name).exists() or (path.parent / name).exists())]
+
+    assert missing == []
+
+
+def test_each_locked_library_of_the_project_is_allowed_by_pyproject() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    locked = set(re.findall(r"^([a-z0-9-]+)==", (ROOT / "requirements" / "run.txt").read_text(), re.MULTILINE))
+
+    wanted = {re.split(r"[><=~]", name)[0].lower() for name in project["dependencies"]}
+
+    assert wanted <= locked
+
+
+@pytest.mark.parametrize("name", ["run.txt", "test.txt"])
+def test_locked_libraries_carry_hashes_and_no_address(name: str) -> None:
+    text = (ROOT / "requirements" / name).read_text()
+
+    assert "://" not in text
+    assert text.count("==") <= text.count("--hash=sha256:")
