@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
     "shift": ("analysis.cli:shift", "What happened in the last shift, or any other."),
+    "broke": ("analysis.cli:broke", "What the broke pits were given, by pit, grade and shade."),
     "report": ("analysis.cli:report", "All of it as one self-contained page."),
     "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
 }

@@ -46,6 +46,7 @@ def demo(folder: Path, days: int, seed: int) -> None:
 
     Example: breakhorn demo --days 3 --folder /tmp/ellerholm
     """
+    from replay_data.account import account  # noqa: PLC0415
     from replay_data.demo import DemoFailed, Stages, run_stream  # noqa: PLC0415
 
     if folder.exists() and any(folder.iterdir()):
@@ -58,14 +59,11 @@ def demo(folder: Path, days: int, seed: int) -> None:
     except (DemoFailed, OSError) as error:
         raise click.ClickException(str(error)) from error
     _end_line()
-    for name, arguments in (
-        ("time ledger", ["efficiency"]),
-        ("Pareto", ["pareto"]),
-        ("risk replay", ["risk", "replay"]),
-        ("report", ["report", "--html", str(folder / "report.html")]),
-    ):
+    for name, arguments in (("time ledger", ["efficiency"]), ("Pareto", ["pareto"])):
         with stages.timed(name):
             _run(mill, arguments)
+    with stages.timed("risk replay and report"):
+        account(mill, folder / "report.html")
     click.echo(f"{days} days in {stages}", err=True)
     click.echo(f"Report: {folder / 'report.html'}; ask more with: breakhorn --mill {mill} query …", err=True)
 
