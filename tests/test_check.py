@@ -40,13 +40,6 @@ def test_a_finding_for_programs_has_its_parts_apart(tmp_path: Path) -> None:
     }
 
 
-def test_a_format_that_is_not_read_yet_is_worth_a_warning(tmp_path: Path) -> None:
-    first, *_ = check(tmp_path, without_sparkplug=False)
-
-    assert not first.fatal
-    assert "warning: source[3].format: sparkplug is not read yet" in str(first)
-
-
 @pytest.mark.parametrize(
     ("old", "new", "key", "expected"),
     [

@@ -10,10 +10,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from collector.decode import Decoder, FormatNotRead
+from collector.decode import Decoder
 from collector.decode.parts import MOST_REJECTED
 from collector.message import Decoded, Flag, Scan
-from collector.settings import parse_mill
 from tests import mills
 from tests.mills import SENT_MS, message, reason
 
@@ -179,7 +178,7 @@ def test_a_topic_of_no_source_is_rejected() -> None:
     ],
 )
 def test_the_collectors_own_messages_coming_back_are_nothing(topic: str) -> None:
-    assert decode(b"anything", topic) == Decoded()
+    assert decode(b"anything", topic) == Decoded(ours=True)
 
 
 def test_the_decoder_subscribes_to_every_source_and_to_what_people_say() -> None:
@@ -192,13 +191,6 @@ def test_the_decoder_subscribes_to_every_source_and_to_what_people_say() -> None
         "ellerholm/+/lab",
         "ellerholm/+/order",
     )
-
-
-def test_a_format_that_is_not_read_yet_is_refused_at_once() -> None:
-    mill = parse_mill(mills.example(), file=mills.EXAMPLE)
-
-    with pytest.raises(FormatNotRead, match=r"^\[\[source\]\] 3: format sparkplug is not read yet$"):
-        Decoder(mill)
 
 
 def test_a_scan_carries_the_index_of_its_source_in_the_file() -> None:

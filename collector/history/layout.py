@@ -1,0 +1,196 @@
+"""How a file of history is laid out: found from its first lines, or said by a person. Reads no more than those."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import TextIO
+
+import zstandard
+
+from collector.history.clock import TimeFormat, TimeUnclear, format_of
+from collector.history.columns import Columns, ColumnsUnclear, columns_of
+from collector.history.fault import HistoryFault
+from collector.history.options import HistoryOptions
+
+SAMPLE_LINES = 300
+DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
+ENCODINGS = ("utf-8", "utf-16", "latin-1")
+
+_BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff")
+_LONGEST_LINE = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How a text file is laid out.
+
+    names_line
+        The line with the columns' names, from 1; None if there is none.
+    first_line
+        The first line with data, from 1.
+    """
+
+    path: Path
+    encoding: str
+    delimiter: str
+    decimal: str
+    names_line: int | None
+    first_line: int
+    columns: Columns
+    time: TimeFormat
+
+
+@contextmanager
+def opened(path: Path, encoding: str) -> Iterator[TextIO]:
+    """The text of a file, unpacked."""
+    name = path.name.lower()
+    codec = "utf-8-sig" if encoding == "utf-8" else encoding
+    if name.endswith(".gz"):
+        with gzip.open(path, "rt", encoding=codec, newline="") as file:
+            yield file
+    elif name.endswith(".zst"):
+        with zstandard.open(path, "rt", encoding=codec, newline="") as file:
+            yield file
+    else:
+        with path.open(encoding=codec, newline="") as file:
+            yield file
+
+
+def layout_of(path: Path, options: HistoryOptions) -> Layout:
+    """How a text file is laid out.
+
+    Raises
+    ------
+    HistoryFault
+        Where that cannot be told: it says what to give.
+    """
+    encoding = options.encoding or _encoding(path)
+    lines = _sample(path, encoding)
+    delimiter = options.delimiter or _delimiter(path, lines)
+    rows = _rows(lines, delimiter)
+    width = Counter(len(row) for _, row in rows[len(rows) // 2 :]).most_common(1)[0][0]
+    full = [(line, row) for line, row in rows if len(row) == width]
+    try:
+        names_line, names, data = _names(path, full, options)
+        columns = columns_of(names, time=options.time_column)
+        first = _first_of_data(data, columns, options)
+        texts = [time_text(row, columns) for _, row in data[first:]]
+        if not texts:
+            raise HistoryFault(path, "has no line of data")
+        time = format_of(texts, options.time_format)
+    except (ColumnsUnclear, TimeUnclear) as error:
+        raise HistoryFault(path, str(error)) from None
+    return Layout(
+        path=path,
+        encoding=encoding,
+        delimiter=delimiter,
+        decimal=options.decimal or _decimal([row for _, row in data[first:]], columns),
+        names_line=names_line,
+        first_line=data[first][0],
+        columns=columns,
+        time=time,
+    )
+
+
+def time_text(row: Sequence[str], columns: Columns) -> str:
+    """The time of a row as it stands there; date and time of day joined by a space."""
+    return " ".join(row[place].strip() for place in columns.time)
+
+
+def _encoding(path: Path) -> str:
+    if path.suffix.lower() in (".gz", ".zst"):
+        return "utf-8"
+    with path.open("rb") as file:
+        return "utf-16" if file.read(2) in _BYTE_ORDER_MARKS else "utf-8"
+
+
+def _sample(path: Path, encoding: str) -> list[tuple[int, str]]:
+    """The first lines that are not empty, with their numbers."""
+    try:
+        with opened(path, encoding) as file:
+            lines = [(number, line) for number, line in enumerate(islice(file, SAMPLE_LINES), start=1) if line.strip()]
+    except UnicodeDecodeError:
+        other = " or ".join(name for name in ENCODINGS if name != encoding)
+        raise HistoryFault(path, f"is not {encoding}: give --encoding {other}") from None
+    except (OSError, EOFError, zstandard.ZstdError) as error:
+        raise HistoryFault(path, f"cannot be read ({error})") from None
+    if not lines:
+        raise HistoryFault(path, "is empty")
+    if any(len(line) > _LONGEST_LINE for _, line in lines):
+        raise HistoryFault(path, "has a line of more than a million characters: is it a table?", line=1)
+    return lines
+
+
+def _delimiter(path: Path, lines: Sequence[tuple[int, str]]) -> str:
+    """That which cuts most lines into the same number of columns. A comma may be a decimal one, so it comes last."""
+    shares: dict[str, float] = {}
+    for delimiter in (";", "\t", "|", ","):
+        rows = _rows(lines, delimiter)
+        width, count = Counter(len(row) for _, row in rows[len(rows) // 2 :]).most_common(1)[0]
+        if width > 1:
+            shares[delimiter] = count + sum(len(row) == width for _, row in rows)
+    if not shares:
+        known = ", ".join(DELIMITERS.values())
+        raise HistoryFault(path, f"has one column only: give --delimiter, if it is none of {known}")
+    return max(shares, key=lambda delimiter: shares[delimiter])
+
+
+def _rows(lines: Sequence[tuple[int, str]], delimiter: str) -> list[tuple[int, list[str]]]:
+    """The lines cut into columns. A text in quotes that goes on over a line's end is no sample of anything."""
+    reader = csv.reader((line for _, line in lines), delimiter=delimiter)
+    rows: list[tuple[int, list[str]]] = []
+    with suppress(csv.Error):
+        rows.extend((lines[reader.line_num - 1][0], row) for row in reader)
+    return rows
+
+
+def _names(
+    path: Path, full: list[tuple[int, list[str]]], options: HistoryOptions
+) -> tuple[int | None, Sequence[str], list[tuple[int, list[str]]]]:
+    """The line of the names, the names, and the rows that may be data."""
+    if options.names:
+        if len(options.names) != len(full[0][1]):
+            raise HistoryFault(path, f"has {len(full[0][1])} columns, and --names gives {len(options.names)}")
+        return None, options.names, full
+    for place, (line, row) in enumerate(full):
+        if line == options.names_line or (options.names_line is None and _could_be_names(row)):
+            return line, row, full[place + 1 :]
+        if options.names_line is None:
+            break
+    raise HistoryFault(path, 'has no line of names: give --names-line, or the names, as in --names "ts,tag,value"')
+
+
+def _could_be_names(row: Sequence[str]) -> bool:
+    """Names are no numbers, and hardly any of them is empty."""
+    words = [cell.strip() for cell in row if cell.strip()]
+    numbers = [word for word in words if word.replace(",", ".").replace(".", "", 1).isdecimal()]
+    return len(words) * 2 > len(row) and not numbers
+
+
+def _first_of_data(data: list[tuple[int, list[str]]], columns: Columns, options: HistoryOptions) -> int:
+    """Rows between the names and the data (units, descriptions) have no time."""
+    for place, (_, row) in enumerate(data[:10]):
+        try:
+            format_of([time_text(row, columns)], options.time_format)
+        except TimeUnclear as unclear:
+            if "two ways" in str(unclear):
+                return place
+            continue
+        return place
+    return 0
+
+
+def _decimal(rows: Sequence[Sequence[str]], columns: Columns) -> str:
+    """A comma if any value has one between digits, and none has a point there."""
+    places = columns.tags if columns.value is None else (columns.value,)
+    cells = [row[place].strip().lstrip("+-") for row in rows for place in places]
+    commas = any(cell.count(",") == 1 and cell.replace(",", "").isdecimal() for cell in cells)
+    points = any(cell.count(".") == 1 and cell.replace(".", "").isdecimal() for cell in cells)
+    return "," if commas and not points else "."
