@@ -1,0 +1,154 @@
+"""The exposure table: one row for each on-reel minute, with what was known then and what followed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from importlib.resources import files
+
+import duckdb
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.risk.rows import Breaks, Ints, Loss, Past, Rows, primary_breaks, rows_of
+from analysis.risk.settings import RiskSettings
+from analysis.risk.windows import Feature, Minutes, columns_of, features_of
+
+SLICE_MINUTES = 15 * 1440
+"""Samples are added up in slices of this many minutes, so that memory does not grow with the archive. [min]"""
+BEFORE_MINUTES = 1440
+"""How far before the first row tags are read, for values that come only when they change. [min]"""
+
+
+class NothingToLearn(Exception):
+    """The machine has no on-reel minutes, no tags or too few breaks yet; the message says which."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """What the model is asked and what it may know.
+
+    values
+        Of each row and feature, shape (rows, features), as they were known at the row's minute.
+    breaks
+        The primary breaks that are to be foreseen.
+    """
+
+    machine: str
+    settings: RiskSettings
+    rows: Rows
+    features: tuple[Feature, ...]
+    values: NDArray[np.float32]
+    breaks: Breaks
+    grade_changes_ms: Ints
+
+    def row(self, at_ms: int) -> NDArray[np.float32]:
+        """What was known at one minute; KeyError for a minute that is no row."""
+        number = int(np.searchsorted(self.rows.at_ms, at_ms))
+        if number == len(self.rows) or self.rows.at_ms[number] != at_ms:
+            raise KeyError(at_ms)
+        known: NDArray[np.float32] = self.values[number]
+        return known
+
+
+def build(
+    con: duckdb.DuckDBPyConnection,
+    machine: str,
+    settings: RiskSettings,
+    *,
+    from_ms: int | None = None,
+    until_ms: int | None = None,
+) -> Exposure:
+    """The exposure table of a machine, from the views of an open store.
+
+    from_ms
+        Minutes before it are no rows, though windows may reach into them. [ms]
+    until_ms
+        Nothing from then on is looked at, as if the store had been read at that instant. [ms]
+
+    Raises
+    ------
+    NothingToLearn
+        For a machine that the store does not know, or of which it has no whole minute on the reel.
+    """
+    span = con.execute(_sql("span"), {"machine": machine}).fetchone()
+    if span is None or span[0] is None:
+        raise NothingToLearn(f"the store holds no data of machine {machine!r}")
+    settings = replace(settings, secondary_within_min=float(span[2]))
+    end_ms = span[1] + 1 if until_ms is None else min(span[1] + 1, until_ms)
+    past = read_past(con, machine, from_ms=from_ms or 0, until_ms=end_ms)
+    breaks = primary_breaks(past, settings)
+    rows = rows_of(past, breaks, settings)
+    if not len(rows):
+        raise NothingToLearn(f"machine {machine!r} was never on the reel for {settings.quiet_on_reel_min} min")
+    minutes = read_minutes(con, machine, first=int(rows.minute[0]) - BEFORE_MINUTES, last=int(rows.minute[-1]))
+    return exposure_of(machine, minutes, past, settings)
+
+
+def exposure_of(machine: str, minutes: Minutes, past: Past, settings: RiskSettings) -> Exposure:
+    """The exposure table from minute sums and the machine's past; pure."""
+    breaks = primary_breaks(past, settings)
+    rows = rows_of(past, breaks, settings)
+    return Exposure(
+        machine=machine,
+        settings=settings,
+        rows=rows,
+        features=tuple(features_of(minutes.tags, minutes.units, past, settings)),
+        values=columns_of(minutes, rows, past, settings),
+        breaks=breaks,
+        grade_changes_ms=past.grade_changes_ms,
+    )
+
+
+def read_past(con: duckdb.DuckDBPyConnection, machine: str, *, from_ms: int = 0, until_ms: int) -> Past:
+    """Sheet, losses, turn-ups, grade runs and clothing of a machine, up to ``until_ms``; rows begin at ``from_ms``."""
+    who = {"machine": machine, "until_ms": until_ms}
+    on_reel = con.execute(_sql("on_reel"), who).fetchall()
+    losses = con.execute(_sql("downtime"), who).fetchall()
+    events = con.execute(_sql("event"), who).fetchall()
+    at: dict[str, list[int]] = {}
+    clothing: dict[str, list[int]] = {}
+    grades = tuple(name for event, name, _ in events if event == "grade run")
+    for event, name, at_ms in events:
+        if event == "clothing":
+            clothing.setdefault(name, []).append(at_ms)
+        else:
+            at.setdefault(event, []).append(at_ms)
+    return Past(
+        on_reel_ms=np.array(on_reel, np.int64).reshape(-1, 2),
+        losses=tuple(
+            Loss(downtime_id=name, kind=kind, started_ms=started, section=section, secondary=secondary)
+            for name, kind, started, section, secondary in losses
+        ),
+        from_ms=from_ms,
+        until_ms=until_ms,
+        turn_ups_ms=np.array(at.get("turn-up", []), np.int64),
+        grade_runs_ms=np.array(at.get("grade run", []), np.int64),
+        grades=grades,
+        grade_changes_ms=np.array(at.get("grade change", []), np.int64),
+        clothing_ms={place: np.array(ms, np.int64) for place, ms in clothing.items()},
+    )
+
+
+def read_minutes(con: duckdb.DuckDBPyConnection, machine: str, *, first: int, last: int) -> Minutes:
+    """Minute sums of every tag that may predict, from minute ``first`` to ``last``, both included."""
+    known = con.execute(_sql("tag"), {"machine": machine}).fetchall()
+    tags = [tag for tag, _, _ in known]
+    shape = (len(tags), last - first + 1)
+    mean, variance, newest = (np.full(shape, np.nan) for _ in range(3))
+    for start, end in _slices(first, last + 1):
+        asked = {"machine": machine, "tags": tags, "from_minute": start, "to_minute": end}
+        got = con.execute(_sql("minute"), asked).fetchnumpy()
+        place = np.asarray(got["tag_number"], np.int64), np.asarray(got["minute"], np.int64) + (start - first)
+        mean[place], variance[place], newest[place] = got["mean"], got["variance"], got["last"]
+    units = tuple(unit for _, unit, _ in known)
+    return Minutes(first=first, tags=tuple(tags), units=units, mean=mean, variance=variance, last=newest)
+
+
+def _slices(first: int, end: int) -> Iterator[tuple[int, int]]:
+    for start in range(first, end, SLICE_MINUTES):
+        yield start, min(start + SLICE_MINUTES, end)
+
+
+def _sql(name: str) -> str:
+    return (files("analysis.risk") / "sql" / f"{name}.sql").read_text(encoding="utf-8")

@@ -1,0 +1,107 @@
+"""A fitted model kept as plain numbers, and read again without trusting the file."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.risk.card import BadCard, Card, fit, load, save
+from analysis.risk.exposure import Exposure, exposure_of
+from analysis.risk.judge import judge
+from analysis.risk.settings import RiskSettings
+from tests.risk_mill import planted_mill
+
+MADE_MS = 1_780_000_000_000
+
+
+@cache
+def made() -> tuple[Exposure, Card]:
+    mill = planted_mill(4, days=30, tags=4, causes=(1.0,), per_day=6)
+    exposure = exposure_of("pm2", mill.minutes, mill.past, RiskSettings())
+    return exposure, fit(exposure, judge(exposure, challenger=False), made_ms=MADE_MS)
+
+
+def test_a_card_comes_back_as_it_was_and_scores_alike(tmp_path: Path) -> None:
+    exposure, card = made()
+
+    save(card, tmp_path / "pm2.json")
+    again = load(tmp_path / "pm2.json")
+
+    assert again == card
+    np.testing.assert_array_equal(again.model.score(exposure.values), card.model.score(exposure.values))
+
+
+def test_a_card_says_what_it_learnt_from_and_how_it_was_judged(tmp_path: Path) -> None:
+    exposure, card = made()
+
+    save(card, tmp_path / "pm2.json")
+    written = json.loads((tmp_path / "pm2.json").read_text(encoding="utf-8"))
+
+    assert written["made_ms"] == MADE_MS
+    assert written["breaks"] == len(exposure.breaks)
+    assert written["from_ms"] == exposure.rows.at_ms[0]
+    assert written["verdict"].startswith("The model ")
+    assert {"python", "numpy", "scikit-learn"} <= set(written["versions"])
+    assert written["live"] == ("beats the plain rules" in written["verdict"])
+    assert 0 < written["base_rate"] < 1
+
+
+def test_contributions_of_a_kept_model_still_add_up(tmp_path: Path) -> None:
+    exposure, card = made()
+    save(card, tmp_path / "pm2.json")
+    model = load(tmp_path / "pm2.json").model.bound_to(exposure.features)
+
+    total = model.base + model.contributions(exposure.values).sum(axis=1)
+
+    np.testing.assert_allclose(total, model.score(exposure.values), atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"not json",
+        b"{}",
+        b'{"format": 2}',
+        b"\x80\x04\x95\x1c\x00\x00\x00",  # the beginning of a pickle
+    ],
+)
+def test_what_is_no_card_is_refused_with_the_way_out(tmp_path: Path, content: bytes) -> None:
+    file = tmp_path / "pm2.json"
+    file.write_bytes(content)
+
+    with pytest.raises(BadCard, match="fit the model again with 'breakhorn risk fit'"):
+        load(file)
+
+
+def test_a_card_of_another_format_is_refused(tmp_path: Path) -> None:
+    _, card = made()
+    file = tmp_path / "pm2.json"
+    save(card, file)
+    file.write_text(file.read_text(encoding="utf-8").replace('"format": 1', '"format": 2'), encoding="utf-8")
+
+    with pytest.raises(BadCard, match="format 2"):
+        load(file)
+
+
+def test_a_number_of_the_wrong_kind_in_a_card_is_refused(tmp_path: Path) -> None:
+    _, card = made()
+    file = tmp_path / "pm2.json"
+    save(card, file)
+    file.write_text(file.read_text(encoding="utf-8").replace('"live": ', '"live": "yes", "was": '), encoding="utf-8")
+
+    with pytest.raises(BadCard):
+        load(file)
+
+
+def test_a_card_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
+    _, card = made()
+    save(card, tmp_path / "pm2.json")
+
+    save(card, tmp_path / "pm2.json")
+
+    assert [p.name for p in tmp_path.iterdir()] == ["pm2.json"]

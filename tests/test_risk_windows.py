@@ -1,0 +1,170 @@
+"""What was known at a minute: worked by hand, and nothing of the future."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from analysis.risk.exposure import Exposure, exposure_of
+from analysis.risk.rows import Loss, Past
+from analysis.risk.settings import MINUTE_MS, RiskSettings
+from analysis.risk.windows import Minutes
+from tests.risk_mill import Mill, planted_mill
+
+SETTINGS = RiskSettings()
+
+
+def minutes_of(*tags: list[float], variance: float = 0.0) -> Minutes:
+    mean = np.array(tags)
+    return Minutes(
+        first=0,
+        tags=tuple(f"tag{n}" for n in range(len(tags))),
+        units=("",) * len(tags),
+        mean=mean,
+        variance=np.where(np.isnan(mean), np.nan, variance),
+        last=mean.copy(),
+    )
+
+
+def running(length: int, *, back: int = 0, runs: tuple[int, ...] = (0,), grades: tuple[str, ...] = ("C80",)) -> Past:
+    """On the reel from one minute to the end of the data."""
+    return Past(
+        on_reel_ms=np.array([[back * MINUTE_MS, length * MINUTE_MS]]),
+        losses=(),
+        until_ms=length * MINUTE_MS,
+        grade_runs_ms=np.array(runs, np.int64) * MINUTE_MS,
+        grades=grades,
+    )
+
+
+def known(minutes: Minutes, past: Past, name: str, minute: int) -> float:
+    """A feature at the row whose minute has just ended at ``minute``."""
+    exposure = exposure_of("m", minutes, past, SETTINGS)
+    column = [f.name for f in exposure.features].index(name)
+    return float(exposure.row(minute * MINUTE_MS)[column])
+
+
+def test_a_window_holds_the_minutes_up_to_now_and_no_other() -> None:
+    # At the end of minute 39 the last five are 35 to 39: mean 37, slope 1 a minute, spread sqrt(2).
+    minutes, past = minutes_of([float(n) for n in range(60)]), running(60)
+
+    assert known(minutes, past, "tag0 mean 5 min", 40) == 37
+    assert known(minutes, past, "tag0 slope 5 min", 40) == 1
+    np.testing.assert_allclose(known(minutes, past, "tag0 spread 5 min", 40), np.sqrt(2), rtol=1e-6)
+    assert known(minutes, past, "tag0 last", 40) == 39
+
+
+def test_a_window_does_not_reach_behind_the_return_to_the_reel() -> None:
+    # Back at minute 20; at the end of minute 39 the hour holds only 20 to 39: mean 29.5.
+    minutes, past = minutes_of([float(n) for n in range(60)]), running(60, back=20)
+
+    assert known(minutes, past, "tag0 mean 60 min", 40) == 29.5
+
+
+def test_spread_counts_what_went_on_within_the_minutes() -> None:
+    # Level steady, each minute's samples with a variance of 4.
+    minutes, past = minutes_of([7.0] * 60, variance=4.0), running(60)
+
+    np.testing.assert_allclose(known(minutes, past, "tag0 spread 15 min", 40), 2.0, rtol=1e-6)
+
+
+def test_a_minute_without_a_sample_holds_the_value_before_it() -> None:
+    values = [1.0] * 37 + [6.0] + [np.nan] * 22
+
+    assert known(minutes_of(values), running(60), "tag0 last", 40) == 6
+    # Minutes 35 to 39: 1, 1, 6, 6, 6.
+    assert known(minutes_of(values), running(60), "tag0 mean 5 min", 40) == 4
+
+
+def test_a_tag_not_yet_heard_is_unknown() -> None:
+    values = [np.nan] * 38 + [1.0] * 22
+
+    assert np.isnan(known(minutes_of(values), running(60), "tag0 mean 5 min", 40))
+
+
+def test_distance_from_the_run_normal_is_in_its_own_standard_deviations() -> None:
+    # Minutes 14 to 184 are steady (rows begin at 15 min on reel) and alternate 9 and 11: mean 10, standard deviation 1.
+    # The last 15 minutes stand at 13, so they are 3 away. 170 steady minutes: as many of 9 as of 11.
+    values = [9.0, 11.0] * 92 + [13.0] * 15 + [0.0]
+
+    away = known(minutes_of(values), running(200), "tag0 run normal 15 min", 199)
+
+    np.testing.assert_allclose(away, 3.0, rtol=1e-6)
+
+
+def test_the_run_normal_begins_anew_with_a_grade_run_and_the_grade_normal_remembers_the_last_one() -> None:
+    # C80 at 10 (9 and 11 in turn), C60 at 50, then C80 again: its own run is too young, its grade is not.
+    values = [9.0, 11.0] * 50 + [50.0] * 100 + [13.0] * 30
+    past = running(230, runs=(0, 100, 200), grades=("C80", "C60", "C80"))
+    minutes = minutes_of(values)
+
+    assert np.isnan(known(minutes, past, "tag0 run normal 15 min", 220))
+    away = known(minutes, past, "tag0 grade normal 15 min", 215)
+
+    # Steady C80 minutes 14 to 99 and none of this run older than 15 min: 43 of 9, 43 of 11.
+    np.testing.assert_allclose(away, 3.0, rtol=1e-6)
+
+
+def cut(mill: Mill, at_ms: int) -> Exposure:
+    """What would have been known had the world ended right after ``at_ms``."""
+    keep = at_ms // MINUTE_MS - mill.minutes.first
+    minutes = replace(
+        mill.minutes,
+        mean=mill.minutes.mean[:, :keep],
+        variance=mill.minutes.variance[:, :keep],
+        last=mill.minutes.last[:, :keep],
+    )
+    on_reel = mill.past.on_reel_ms[mill.past.on_reel_ms[:, 0] < at_ms].copy()
+    on_reel[:, 1] = np.minimum(on_reel[:, 1], at_ms + 1)
+    past = replace(
+        mill.past,
+        on_reel_ms=on_reel,
+        losses=tuple(loss for loss in mill.past.losses if loss.started_ms <= at_ms),
+        until_ms=at_ms + 1,
+        grade_runs_ms=mill.past.grade_runs_ms[mill.past.grade_runs_ms <= at_ms],
+        grades=mill.past.grades[: int((mill.past.grade_runs_ms <= at_ms).sum())],
+        grade_changes_ms=mill.past.grade_changes_ms[mill.past.grade_changes_ms <= at_ms],
+    )
+    return exposure_of("m", minutes, past, SETTINGS)
+
+
+MILL = planted_mill(5, days=6, tags=4)
+WHOLE = exposure_of("m", MILL.minutes, MILL.past, SETTINGS)
+
+
+@settings(max_examples=40, deadline=None)
+@given(number=st.integers(0, len(WHOLE.rows) - 1))
+def test_what_was_known_at_a_minute_does_not_change_when_all_that_followed_is_deleted(number: int) -> None:
+    at_ms = int(WHOLE.rows.at_ms[number])
+
+    alone = cut(MILL, at_ms)
+
+    np.testing.assert_array_equal(alone.row(at_ms), WHOLE.row(at_ms))
+
+
+@settings(max_examples=20, deadline=None)
+@given(number=st.integers(0, len(WHOLE.rows) - 1), seed=st.integers(0, 9))
+def test_what_was_known_at_a_minute_does_not_change_when_all_that_followed_is_something_else(
+    number: int, seed: int
+) -> None:
+    at_ms = int(WHOLE.rows.at_ms[number])
+    after = at_ms // MINUTE_MS - MILL.minutes.first
+    other: NDArray[np.float64] = MILL.minutes.mean.copy()
+    other[:, after:] = 1e6 * np.random.default_rng(seed).normal(size=other[:, after:].shape)
+
+    changed = exposure_of("m", replace(MILL.minutes, mean=other, last=other), MILL.past, SETTINGS)
+
+    np.testing.assert_array_equal(changed.row(at_ms), WHOLE.row(at_ms))
+
+
+def test_breaks_of_the_last_day_are_counted_with_secondary_ones() -> None:
+    losses = tuple(
+        Loss(downtime_id=f"m-{n}", kind="break", started_ms=n * MINUTE_MS, secondary=bool(n % 2)) for n in (10, 11)
+    )
+    past = replace(running(200, back=100), losses=losses)
+
+    assert known(minutes_of([1.0] * 200), past, "breaks in the last 24 h", 150) == 2
