@@ -161,14 +161,21 @@ def test_another_value_for_a_key_replaces_the_earlier_one(store: Store, mill: Mi
     assert samples(store.connection) == {SPEED: (781.0, 0)}
 
 
+@pytest.mark.parametrize("published", [False, True])
 @pytest.mark.parametrize(("first", "then"), [(780.0, "stopped"), ("stopped", 780.0), (None, 780.0), (780.0, None)])
-def test_a_value_of_another_type_replaces_too(store: Store, mill: Mill, first: Value, then: Value) -> None:
+def test_a_value_of_another_type_replaces_too(
+    store: Store, mill: Mill, first: Value, then: Value, published: bool
+) -> None:
     writer = Writer(store, mill)
     writer.commit(batch(scan(T0, {"reel.speed": first})))
+    if published:
+        publish(store, mill, now_ms=NOW_MS)
 
     done = writer.commit(batch(scan(T0, {"reel.speed": then})))
 
     assert done.replaced == 1
+    assert [value for value, _ in samples(store.connection).values()] == [then]
+    publish(store, mill, now_ms=NOW_MS)
     assert [value for value, _ in samples(store.connection).values()] == [then]
 
 
@@ -278,11 +285,11 @@ def test_shapes_beyond_number_do_not_fill_memory(store: Store, mill: Mill) -> No
 def test_more_tags_than_there_was_room_for_are_kept_apart(store: Store, mill: Mill) -> None:
     values: dict[str, Value] = {f"t{i}": float(i) for i in range(3_000)}
     writer = Writer(store, mill)
-    writer.commit(batch(scan(T0, values)))
+    writer.commit(batch(scan(T0, {"t0": 0.0, "press.draw": 1.0})))
 
-    done = writer.commit(batch(scan(T0, values), scan(T0 + 1, values)))
+    done = writer.commit(batch(scan(T0, values), scan(T0 + 1, values), scan(T0 + 1, {"press.draw": 9.0})))
 
-    assert done == Committed(new=3_000, repeated=3_000)
+    assert done == Committed(new=5_999 + 1, repeated=1, out_of_range=1)
     assert samples(store.connection)["pm2", "t2999", T0 + 1] == (2999.0, 0)
 
 
@@ -293,7 +300,7 @@ TIMES = st.integers(0, 5).map(lambda i: T0 + i * 1_000) | st.integers(0, 11).map
 SCANS = st.builds(
     scan,
     TIMES,
-    st.dictionaries(st.sampled_from(["a", "b", "c", "d", "e"]), VALUES, min_size=1, max_size=5),
+    st.dictionaries(st.sampled_from(["a", "b", "c", "d", "e"]), VALUES, max_size=5),
     machine=st.sampled_from(["pm1", "pm2"]),
 )
 STEPS = st.lists(st.one_of(SCANS, SCANS, SCANS, st.sampled_from(["commit", "publish", "reopen"])), max_size=40)

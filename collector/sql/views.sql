@@ -207,7 +207,6 @@ made AS (
         CASE WHEN count(*) = count(p.tonnes_t) THEN sum(p.tonnes_t) END AS tonnes_t
     FROM main.production AS p
     ASOF JOIN reel AS r ON r.machine = p.machine AND p.started_at >= r.started_at
-    WHERE p.reel = r.reel
     GROUP BY r.machine, r.started_at
 )
 SELECT r.machine, r.reel, r.started_at, r.ended_at, m.tonnes_t, r.first_seen AS start_uncertain

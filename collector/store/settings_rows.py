@@ -139,7 +139,6 @@ def fill_shifts(connection: duckdb.DuckDBPyConnection, mill: Mill, *, anew: bool
     rows: list[Row] = [
         (shift.shift_date, shift.shift, shift.crew, _instant(shift.started_ms), _instant(shift.ended_ms))
         for shift in shift_rows(mill.shifts, mill.zone, from_ms, data[1])
-        if shift.ended_ms > from_ms
     ]
     for start in range(0, len(rows), _SHIFT_CHUNK):
         insert_rows(connection, "shift", rows[start : start + _SHIFT_CHUNK])
