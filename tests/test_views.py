@@ -208,13 +208,13 @@ def test_a_cause_note_is_shown_with_its_break(store: Store, mill: Mill) -> None:
 
 
 def test_of_several_notes_the_newest_holds_and_then_the_later_received(store: Store, mill: Mill) -> None:
-    newest_first = [
+    as_received = [
         coded("n1", "A", at_ms=NOW_MS + 5),
-        coded("n2", "B", at_ms=NOW_MS),
         coded("n3", "C", at_ms=NOW_MS + 5),
+        coded("n2", "B", at_ms=NOW_MS),
     ]
 
-    for one in newest_first:
+    for one in as_received:
         commit(store, mill, context=[one])
     commit(store, mill, opening(T0))
 

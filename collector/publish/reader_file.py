@@ -23,6 +23,10 @@ _WRITER_ONLY = frozenset(
 )
 """Tables that are of no use to readers."""
 
+_BLOCK_BYTES = 16_384
+"""DuckDB's smallest block. Each table takes at least one: with the usual 256 KiB the file has 4.2 MB instead of 0.6,
+and it is written every few seconds."""
+
 _NO_ROWS = {
     "value": "SELECT NULL::INTEGER AS tag_id, NULL::TIMESTAMPTZ AS sampled_at, NULL::DOUBLE AS value, "
     "NULL::UTINYINT AS flags WHERE FALSE",
@@ -94,7 +98,7 @@ def _empty_file() -> bytes:
     """A reader's file without rows. Its views and their comments take longer than all else, so it is made once."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / PUBLISHED
-        with duckdb.connect(path) as connection:
+        with duckdb.connect(path, config={"default_block_size": _BLOCK_BYTES}) as connection:
             _make_tables(connection)
             connection.execute(sql_text("views.sql"))
         return path.read_bytes()

@@ -79,24 +79,24 @@ def say(what: str, times: list[tuple[float, float]], samples: int | None = None)
     sys.stdout.write(line + "\n")
 
 
-def commits(writer: Writer) -> None:
+def commits(writer: Writer, rounds: int) -> None:
     """Commit batches of several sizes; then the same ones again."""
-    for size, count, texts in ((100, 200, 0), (1_000, 40, 0), (100, 200, 3), (1_000, 40, 3)):
-        made = batches(count, size, texts=texts)
+    for size, share, texts in ((100, 1, 0), (1_000, 5, 0), (100, 1, 3), (1_000, 5, 3)):
+        made = batches(rounds // share, size, texts=texts)
         times = [timed(lambda one=one: writer.commit(one)) for one in made]  # type: ignore[misc]
         say(f"commit {size} scans of {TAGS} values, {texts} of them texts", times, size * TAGS)
     again = [timed(lambda one=one: writer.commit(one)) for one in made]  # type: ignore[misc]
     say("the last ones again: repeats", again, size * TAGS)
 
 
-def publishes(store: Store, mill: Mill, writer: Writer) -> None:
+def publishes(store: Store, mill: Mill, writer: Writer, rounds: int) -> None:
     """Publish all of that, then as a running service does."""
     say("publish all of that at once", [timed(lambda: publish(store, mill, now_ms=0))])
     times = []
-    for one in batches(200, 1, texts=3):
+    for one in batches(rounds, 1, texts=3):
         writer.commit(one)
         times.append(timed(lambda: publish(store, mill, now_ms=0)))
-    say("publish one scan, 200 times", times)
+    say(f"publish one scan, {rounds} times", times)
     parts = store.parts()
     rows = sum(part.row_count for part in parts)
     sys.stdout.write(f"{len(parts)} parts, {rows} samples, {sum(part.bytes for part in parts) / rows:.2f} bytes each\n")
@@ -118,12 +118,13 @@ def queries(path: Path) -> None:
 
 
 def main() -> None:
-    """Measure in a folder of its own."""
+    """Measure in a folder of its own; ``--quick`` only shows that it runs."""
+    rounds = 10 if "--quick" in sys.argv else 200
     mill = readable_mill()
     with TemporaryDirectory() as name, Store.open(Path(name), mill, now_ms=0) as store:
         writer = Writer(store, mill)
-        commits(writer)
-        publishes(store, mill, writer)
+        commits(writer, rounds)
+        publishes(store, mill, writer, rounds)
         queries(Path(name) / "published.duckdb")
 
 
