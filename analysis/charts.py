@@ -211,13 +211,17 @@ def _title(measure: Measure, currency: str) -> str:
 
 def _bar_rows(pareto: Pareto, measure: Measure) -> list[Row]:
     most = 24 if pareto.by == "hour" else MOST_BARS
-    shown, rest = pareto.bars[:most], pareto.bars[most:]
+    # The uncoded remainder is a bar of its own, however many there are.
+    apart = [bar for bar in pareto.bars if bar.sort is Sort.REMAINDER]
+    ranked = [bar for bar in pareto.bars if bar.sort is not Sort.REMAINDER]
+    kept = max(1, most - len(apart))
+    shown, rest = ranked[:kept], ranked[kept:]
     rows = [_bar_row(bar, measure) for bar in shown]
     if rest:
         total = sum(bar.value(measure) or 0 for bar in rest)
         label = f"{len(rest)} others together"
         rows.append(_row(label, Sort.REMAINDER, measure, total, low=total, high=total))
-    return rows
+    return rows + [_bar_row(bar, measure) for bar in apart]
 
 
 def _bar_row(bar: Bar, measure: Measure) -> Row:

@@ -196,7 +196,7 @@ def report(path: Path, asked: Asked) -> None:
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON")
     with way_out(), open_store(path) as store:
         chapters = [report_chapter(history, period) for history, period in chosen(store, asked)]
-        written = page(store.mill().name, "runnability report", chapters, demo=asked.demo)
+        written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
         asked.html.write_text(written, encoding="utf-8")
     click.echo(f"wrote {asked.html}", err=True)
 
@@ -237,7 +237,9 @@ def _write_page(name: str, asked: Asked, file: Path, told: Sequence[Told]) -> No
         drawn = one.draw() or [()] * len(one.results)
         parts = [result_part(result, *pictures) for result, pictures in zip(one.results, drawn, strict=True)]
         chapters.append(chapter_of(one.history, one.period, parts))
-    file.write_text(page(told[0].history.mill.name, name, chapters, demo=asked.demo), encoding="utf-8")
+    file.write_text(
+        page(told[0].history.mill.name, name, chapters, demo=asked.demo or told[0].history.mill.demo), encoding="utf-8"
+    )
     click.echo(f"wrote {file}", err=True)
 
 

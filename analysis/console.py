@@ -14,6 +14,8 @@ from analysis.result import Result, Table
 
 _WIDE = 160
 """Columns where there is no terminal to ask."""
+_NARROWEST = 9
+"""Columns that a column needs at least to be read."""
 
 
 def show(results: Iterable[Result]) -> None:
@@ -30,6 +32,9 @@ def show(results: Iterable[Result]) -> None:
 def show_table(table: Table, console: Console | None = None) -> None:
     """Print one table on stdout."""
     console = console or _console()
+    if len(table.columns) * _NARROWEST > console.width:
+        _show_blocks(table, console)
+        return
     shown = RichTable(title=Text(table.title), box=SIMPLE_HEAD, title_justify="left", title_style="", pad_edge=False)
     for place, column in enumerate(table.columns):
         shown.add_column(Text(column), justify="right" if place in table.numbers else "left", overflow="fold")
@@ -38,6 +43,19 @@ def show_table(table: Table, console: Console | None = None) -> None:
     if not table.rows:
         shown.add_row(Text("none", style="dim"), *[Text()] * (len(table.columns) - 1))
     console.print(shown)
+    if table.note:
+        console.print(Text(table.note, style="dim"))
+
+
+def _show_blocks(table: Table, console: Console) -> None:
+    """A table with more columns than the terminal can hold: a block of lines for each row."""
+    widest = max(len(column) for column in table.columns)
+    for number, row in enumerate(table.rows, start=1):
+        console.print(Text(f"row {number} of {len(table.rows)}", style="bold"))
+        for column, cell in zip(table.columns, row, strict=True):
+            console.print(Text(f"  {column:{widest}}  {cell}"))
+    if not table.rows:
+        console.print(Text("none", style="dim"))
     if table.note:
         console.print(Text(table.note, style="dim"))
 

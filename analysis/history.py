@@ -145,6 +145,7 @@ class Mill:
     zone: ZoneInfo
     currency: str
     planned_cutoff_h: float
+    demo: bool = False
     margin_per_t: float | None = None
     broke_cost_per_t: float | None = None
 

@@ -107,5 +107,8 @@ def way_out() -> Iterator[None]:
         yield
     except NoSuchTime as error:
         raise click.UsageError(str(error)) from error
-    except (NothingThen, CannotRead, OSError) as error:
+    except (NothingThen, CannotRead) as error:
         raise click.ClickException(str(error)) from error
+    except OSError as error:
+        said = f"{error.filename}: {error.strerror}; give another path" if error.filename else str(error)
+        raise click.ClickException(said) from error

@@ -148,7 +148,9 @@ def shift_of(text: str, shifts: Sequence[ShiftSpan], zone: ZoneInfo, *, now_ms: 
             f"cannot read the shift {text!r}; write last, current, 'last {names[0]}' or '2026-03-01 {names[0]}'"
         )
     if not found:
-        raise NothingThen(f"no shift {text!r} up to the newest data of {say(now_ms, zone)}")
+        begun = max((s for s in shifts if s.started_ms < now_ms), key=lambda s: s.started_ms, default=None)
+        other = "" if begun is None else f"; the newest is '{begun.shift_date} {begun.shift}', or write current"
+        raise NothingThen(f"no shift {text!r} up to the newest data of {say(now_ms, zone)}{other}")
     return max(found, key=lambda s: s.started_ms)
 
 

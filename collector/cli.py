@@ -66,7 +66,8 @@ def check(path: Path, *, schema: bool, as_json: bool) -> None:
         for finding in findings:
             click.echo(str(finding))
     if faults:
-        click.echo(f"{len(faults)} faults: mend them, the collector will not start.", err=True)
+        said = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        click.echo(f"{said} to mend: the collector will not start.", err=True)
         sys.exit(1)
     click.echo(f"{path} can be used.", err=True)
 
@@ -81,7 +82,8 @@ def collect(path: Path, log_level: str) -> None:
 
     Example: breakhorn --mill mill.toml collect
     """
-    logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    logging.Formatter.converter = time.gmtime
+    logging.basicConfig(level=log_level.upper(), format="%(asctime)sZ %(levelname)s %(name)s: %(message)s")
     with way_out():
         _collect(load_mill(path))
 
@@ -115,7 +117,7 @@ def replay(path: Path, files: tuple[Path, ...], speed: float | None, form: str |
         else:
             with Publisher(mill.broker) as publisher:
                 sent = publish_all(publisher, _all_messages(files), speed=speed)
-        click.echo(f"{sent} messages published.", err=True)
+        click.echo(f"{sent} messages published to {mill.broker.host}:{mill.broker.port}.", err=True)
 
 
 def _replay_as_sparkplug(mill: Mill, messages: Iterable[Message], speed: float | None) -> int:
@@ -193,8 +195,7 @@ def _take_exports(spool: Spool, exports: list[Path], mill: Mill, *, dry_run: boo
     from collector.history import take_all  # noqa: PLC0415
 
     for line in take_all(spool, exports, mill):
-        if dry_run or sys.stderr.isatty():
-            click.echo(line, err=not dry_run)
+        click.echo(line, err=not dry_run)
 
 
 def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> None:
@@ -217,7 +218,7 @@ def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> N
         publish(store, mill, now_ms=_now_ms())
     finally:
         store.close()
-    click.echo(f"{counts.samples} new samples from {counts.messages} messages; {counts}", err=True)
+    click.echo(f"{counts.samples} new samples from {counts.messages} messages ({counts}).", err=True)
 
 
 def _telling() -> Callable[[object], None]:

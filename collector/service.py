@@ -6,6 +6,7 @@ import logging
 import queue
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -13,7 +14,7 @@ from datetime import UTC, datetime
 from collector import announce
 from collector.announce import Announcement
 from collector.batch import Batch
-from collector.fact import State
+from collector.fact import DowntimeClosed, DowntimeOpened, State
 from collector.pipeline import Pipeline
 from collector.publish import publish
 from collector.redelivery import Redelivery, digest
@@ -134,6 +135,7 @@ class Collector:
         self._redelivery.committed(batch.deliveries)
         self._subscriber.acknowledge(deliveries)
         self.counts.add(batch, done)
+        _log(batch)
         root = self._mill.topic_root
         for said in announce.breaks(root, batch.facts):
             self._send(said)
@@ -187,6 +189,19 @@ class Collector:
         self._send(announce.health(self._mill.topic_root, said))
 
 
+def _log(batch: Batch) -> None:
+    """One line an event, with machine and time."""
+    for fact in batch.facts:
+        match fact:
+            case DowntimeOpened():
+                where = fact.section or "no section"
+                log.info("%s: %s at %s, %s", fact.machine, fact.kind, announce.instant(fact.started_ms), where)
+            case DowntimeClosed():
+                log.info("%s: back on reel at %s (%s)", fact.machine, announce.instant(fact.ended_ms), fact.downtime_id)
+    for reason, count in Counter(rejected.reason for rejected in batch.rejected).items():
+        log.warning("rejected %d: %s", count, reason)
+
+
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:
     """One whole run of the service, from opening the store to publishing the row that says how the run ended.
 
@@ -201,8 +216,10 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
             collector = Collector(mill, store)
             counts = collector.counts
             ready(collector)
+            log.info("collecting into %s", mill.store.folder)
             collector.run()
             clean = True
+            log.info("stopped, all committed: %s", counts)
         finally:
             store.end_run(_clock_ms(), clean, counts.as_dict())
         publish(store, mill, now_ms=_clock_ms())

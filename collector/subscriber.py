@@ -133,7 +133,8 @@ class Subscriber:
             return
         self._answered = True
         self._resumed = bool(flags.session_present)
-        log.info("connected to %s:%d, session kept: %s", self._broker.host, self._broker.port, flags.session_present)
+        kept = "going on with the session the broker kept" if flags.session_present else "a new session"
+        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept)
         client.subscribe([(topic_filter, 1) for topic_filter in self._filters])
 
     def _lost(self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object) -> None:

@@ -6,6 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import click
+
 from analysis.console import show
 from analysis.history import Machine
 from analysis.period import Period
@@ -19,6 +21,7 @@ from analysis.risk.section import risk_section
 from analysis.risk.settings import RiskSettings
 from analysis.risk.split import TooFewBreaks
 from analysis.risk.tell import subject_of, tell_replay
+from analysis.telling.common import SAFETY
 
 _NEWEST = 12
 """Rows of the long tables (each break, each warning) that are shown in the terminal; the page has the picture."""
@@ -29,7 +32,7 @@ def account(mill: Path, html: Path) -> None:
     with open_store(mill) as store:
         chapters = []
         for machine in store.machines():
-            period = Period(from_ms=machine.first_ms or 0, to_ms=(machine.last_ms or 0) + 1)
+            period = Period(from_ms=machine.first_ms or 0, to_ms=machine.last_ms or 1)
             section = risk_replayed(store, machine, period, store.mill().zone)
             chapters.append(report_chapter(store.history(machine, period), period, section))
         html.write_text(page(store.mill().name, "runnability report", chapters, demo=True), encoding="utf-8")
@@ -39,7 +42,7 @@ def risk_replayed(store: Store, machine: Machine, period: Period, zone: ZoneInfo
     """Print the replay of one machine's break risk, the verdict first; give it for the page."""
     try:
         exposure = build(
-            store.connection, machine.machine, RiskSettings(), from_ms=period.from_ms, until_ms=period.to_ms
+            store.connection, machine.machine, RiskSettings(), from_ms=period.from_ms, until_ms=period.to_ms + 1
         )
         judgement, null = judge_with_null(exposure)
     except (NothingToLearn, TooFewBreaks) as error:
@@ -53,4 +56,5 @@ def risk_replayed(store: Store, machine: Machine, period: Period, zone: ZoneInfo
         for table in told.tables
     ]
     show([replace(told, tables=tuple(shortened))])
+    click.echo(SAFETY)
     return risk_section(exposure, judgement, replayed, zone, null=null, demo=True)

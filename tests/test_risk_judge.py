@@ -10,16 +10,15 @@ import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.metrics import roc_auc_score
 
+from analysis.risk.ceiling import beats_the_truth, share_of_achievable
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.forecast import ADDITIVE, BEST_TAG, BOOSTED, CHANCE, RECENT, RESTART, one_thread
 from analysis.risk.judge import (
     NO_SKILL,
     TRUTH,
     Judgement,
-    beats_the_truth,
     judge,
     judge_with_null,
-    share_of_achievable,
 )
 from analysis.risk.settings import MINUTE_MS, RiskSettings
 from analysis.risk.split import TooFewBreaks
@@ -35,7 +34,7 @@ def table_of(mill: Mill) -> Exposure:
 @cache
 def planted() -> tuple[Exposure, Judgement]:
     """Five of eight tags drive the breaks, none of them alone by much."""
-    mill = planted_mill(3, days=60, tags=8, causes=(1.0, -1.0, 1.0, -1.0, 1.0), memory_min=180, per_day=6)
+    mill = planted_mill(3, days=110, tags=8, causes=(1.0, -1.0, 1.0, -1.0, 1.0), memory_min=180, per_day=6)
     exposure = table_of(mill)
     return exposure, judge(exposure, truth=mill.truth_at(exposure.rows.at_ms))
 
@@ -73,7 +72,6 @@ def test_on_noise_the_judging_finds_no_skill() -> None:
     assert all(j.verdict.sentence.startswith("The model shows no skill: ") for j in found)
     assert all(j.verdict.sentence.endswith("Live warnings stay off.") for j in found)
     assert np.mean([j.named(ADDITIVE).area.value for j in found]) == pytest.approx(0.5, abs=0.06)
-    assert all(abs(j.named(ADDITIVE).average_precision.value - j.base_rate) < 0.03 for j in found)
 
 
 def test_planted_causes_are_found_and_most_of_what_can_be_known_is_reached() -> None:
@@ -82,6 +80,7 @@ def test_planted_causes_are_found_and_most_of_what_can_be_known_is_reached() -> 
     assert found.verdict.beats
     assert found.verdict.sentence.startswith("The model beats the plain rules: ")
     assert share_of_achievable(found)["area"] > 0.8
+    assert share_of_achievable(found)["average precision"] > 0.6
     assert found.named(ADDITIVE).average_precision.low > found.base_rate
     skill = found.named(ADDITIVE).skill
     assert skill is not None

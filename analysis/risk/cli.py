@@ -118,10 +118,13 @@ def replay(path: Path, asked: Asked, html: Path | None, demo: bool) -> None:
 
     Example: breakhorn risk replay --html risk.html
     """
+    from analysis.read import open_store
     from analysis.risk.replay import replay as replayed_of
     from analysis.risk.section import risk_section
     from analysis.risk.tell import subject_of, tell_replay
 
+    with way_out(), open_store(path) as store:
+        demo = demo or store.mill().demo
     results: list[Result] = []
     sections: list[tuple[Machine, Judgement, RiskSection]] = []
     for machine, zone, exposure, judgement, null in _judged(path, asked):
@@ -231,5 +234,6 @@ def _write_page(path: Path, file: Path, sections: list[tuple[Machine, Judgement,
         for machine, judgement, section in sections:
             period = Period(from_ms=judgement.from_ms, to_ms=judgement.to_ms)
             chapters.append(chapter_of(store.history(machine, period), period, [risk_part(section)]))
-        file.write_text(page(store.mill().name, "break risk", chapters, demo=demo), encoding="utf-8")
+        mill = store.mill()
+        file.write_text(page(mill.name, "break risk", chapters, demo=demo or mill.demo), encoding="utf-8")
     click.echo(f"wrote {file}", err=True)

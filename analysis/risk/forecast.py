@@ -109,8 +109,13 @@ def walk(exposure: Exposure, *, challenger: bool = True) -> Walk:
 
 
 def one_thread() -> AbstractContextManager[object]:
-    """Keep the numerical libraries to one thread: on a busy machine their threads wait for each other, and it took
-    ten times as long; and the collector keeps the other core."""
+    """Keep the numerical libraries to one thread.
+
+    On a busy machine their threads wait for each other, and it took ten times as long; and the collector keeps the
+    other core.
+    """
+    import scipy.linalg  # noqa: F401, PLC0415  only what is loaded can be limited
+    import sklearn.ensemble  # noqa: F401, PLC0415
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # noqa: PLC0415  as scikit-learn
 
     limits: AbstractContextManager[object] = threadpool_limits(1)

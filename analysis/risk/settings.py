@@ -61,7 +61,7 @@ class RiskSettings:
     warm_up_share: float = 0.10
     blocks: int = 5
     level_days: int = 14
-    thin: int = 5
+    thin: int = 10
     most_features: int = 4
     least_breaks: int = 30
     seed: int = 20260301

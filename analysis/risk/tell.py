@@ -155,7 +155,8 @@ def effect_table(effects: Sequence[Effect]) -> Table:
             for e in shown
         ),
         numbers=frozenset({1, 3, 4}),
-        note=f"{len(effects) - len(shown)} more factors, whose interval holds no effect or which are weaker. {CAUTION}",
+        note=f"{len(effects) - len(shown)} more factors, whose interval holds no effect or which are weaker; of "
+        f"{len(effects)} about {len(effects) / 20:.0f} would stand here by luck alone. {CAUTION}",
     )
 
 

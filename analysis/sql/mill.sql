@@ -3,6 +3,7 @@ SELECT
     time_zone,
     currency,
     planned_cutoff_h,
+    demo,
     margin_per_t,
     broke_cost_per_t
 FROM mill;

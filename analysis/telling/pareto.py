@@ -42,12 +42,16 @@ def _pareto_said(found: Pareto) -> str:
         return f"{count(total, 'primary break')}{rest}."
     first, costliest = max(said, key=lambda bar: bar.count), max(said, key=lambda bar: bar.lost.ms)
     most = (
-        f"{first.label} leads with {first.count} of {count(total, 'primary break')} "
+        f"{_named(first)} leads with {first.count} of {count(total, 'primary break')} "
         f"(95 % interval of the count {number(first.low)} to {number(first.high)})"
     )
     if costliest is first:
         return f"{most}, and costs the most time too, {length(first.lost.ms)}{rest}."
-    return f"{most}, but {costliest.label} costs the most time, {length(costliest.lost.ms)}{rest}."
+    return f"{most}, but {_named(costliest)} costs the most time, {length(costliest.lost.ms)}{rest}."
+
+
+def _named(bar: Bar) -> str:
+    return f"{bar.label} ({bar.name})" if bar.name else bar.label
 
 
 def pareto_table(found: Pareto, history: History) -> Table:
@@ -71,17 +75,17 @@ def pareto_table(found: Pareto, history: History) -> Table:
         columns=(
             found.by,
             "breaks",
-            "95 %",
+            "95 % interval",
             "lost min",
             "lost t",
             f"cost {history.mill.currency}",
             "place in each",
-            "a day on reel",
+            "a day of running",
         ),
         rows=rows,
         numbers=frozenset(range(1, 8)),
         note=(
-            "Place in each: rank by breaks · minutes · tonnes · money. A day on reel: breaks per 24 h on the reel, "
+            "Place in each: rank by breaks · minutes · tonnes · money. A day of running: breaks per 24 h on the reel, "
             f"with exact 95 % interval. Cost: {prices(history)}."
         ),
     )

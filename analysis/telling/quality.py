@@ -69,7 +69,7 @@ def _break_lines(history: History, breaks: Sequence[Downtime], gap_ms: int) -> t
 def _value_lines(received: Received) -> tuple[tuple[str, ...], ...]:
     again = f"{received.repeated:,} / {received.replaced:,}"
     return (
-        ("values too late for tracking", f"{received.late:,}", "stored; 'breakhorn rebuild' uses them"),
+        ("values too late for tracking", f"{received.late:,}", "stored as samples; the tracker did not use them"),
         ("values of bad quality", f"{received.bad:,}", "stored as bad"),
         ("values out of plausible range", f"{received.out_of_range:,}", "stored and flagged"),
         ("values repeated / replaced", again, "there is one row a tag and time"),

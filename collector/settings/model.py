@@ -87,6 +87,7 @@ class MillTable(_Table):
     topic_root: str = Field(
         default="", description="First levels of the topics the collector itself uses; default: the name in lower case."
     )
+    demo: bool = Field(default=False, description="True for an invented mill: every page is marked as demo data.")
     planned_cutoff_h: NotNegative = Field(
         default=24, description="Planned downtime longer than this is left out of available time. [h]"
     )

@@ -175,7 +175,7 @@ _decoder = msgspec.msgpack.Decoder(Sheet)
 
 
 class UnreadableState(ValueError):
-    """The tracker state in the store was written by another version: run ``breakhorn rebuild``."""
+    """The tracker state in the store was written by another version, or for another number of detectors."""
 
 
 def fresh(detectors: int) -> Sheet:

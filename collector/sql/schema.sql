@@ -21,6 +21,7 @@ CREATE TABLE base.mill (
     currency         VARCHAR NOT NULL,
     topic_root       VARCHAR NOT NULL,
     planned_cutoff_h DOUBLE NOT NULL,
+    demo             BOOLEAN NOT NULL,
     margin_per_t     DOUBLE,
     broke_cost_per_t DOUBLE
 );

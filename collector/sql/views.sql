@@ -5,7 +5,7 @@
 -- ======================================================================================= the mill, from mill.toml
 
 CREATE OR REPLACE VIEW main.mill AS
-SELECT name, time_zone, currency, topic_root, planned_cutoff_h, margin_per_t, broke_cost_per_t
+SELECT name, time_zone, currency, topic_root, planned_cutoff_h, demo, margin_per_t, broke_cost_per_t
 FROM base.mill;
 COMMENT ON VIEW main.mill IS 'The mill, as mill.toml describes it: one row.';
 COMMENT ON COLUMN main.mill.name IS 'Name of the mill.';
@@ -13,6 +13,7 @@ COMMENT ON COLUMN main.mill.time_zone IS 'IANA name of the mill''s time zone: da
 COMMENT ON COLUMN main.mill.currency IS 'Currency of all money.';
 COMMENT ON COLUMN main.mill.topic_root IS 'First level of the MQTT topics that the collector itself uses.';
 COMMENT ON COLUMN main.mill.planned_cutoff_h IS 'Planned downtime longer than this is left out of available time. [h]';
+COMMENT ON COLUMN main.mill.demo IS 'Whether the mill is invented: its figures are demo data.';
 COMMENT ON COLUMN main.mill.margin_per_t IS 'Margin lost with a tonne not made; null: not set. [currency/t]';
 COMMENT ON COLUMN main.mill.broke_cost_per_t IS 'Cost of making a tonne of broke into paper again; null: not set. [currency/t]';
 

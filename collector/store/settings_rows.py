@@ -44,6 +44,7 @@ def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
                 mill.currency,
                 mill.topic_root,
                 mill.planned_cutoff_h,
+                mill.mill.demo,
                 money.margin_per_t,
                 money.broke_cost_per_t,
             )
