@@ -317,7 +317,7 @@ def test_the_replay_command_publishes_a_recording_as_an_edge_node(tmp_path: Path
             result = CliRunner().invoke(cli, ["--mill", str(path), "replay", str(NIGHT), "--as", "sparkplug"])
             wait_until(lambda: collector.counts.messages == len(spoken), what="the last commit")
 
-    assert result.stderr == f"{len(spoken)} messages published.\n"
+    assert result.stderr == f"{len(spoken)} messages published to 127.0.0.1:{port}.\n"
     with duckdb.connect(str(mill.store.folder / "published.duckdb"), read_only=True) as connection:
         found = {tag for (tag,) in connection.execute("SELECT tag FROM tag").fetchall()}
     recorded = [one for message in read_stream(NIGHT) for one in Decoder(mill).decode(message).scans]
