@@ -256,7 +256,7 @@ class Walk:
             section=self.settings.detectors[fell].section if fell is not None and kind is not Kind.STOP else None,
             location_tied=tied and kind is not Kind.STOP,
             at_reel=fell == self.last and kind is not Kind.STOP,
-            unwitnessed=alone and self.unwitnessed(at),
+            unwitnessed=alone and kind is not Kind.STOP and self.unwitnessed(at),
         )
         self.settle_frontier(at)
 

@@ -599,7 +599,7 @@ def test_a_fault_ends_the_command_before_anything_is_stored(mill_file: Path, fil
     result = run(mill_file, str(path))
 
     assert result.exit_code == 1
-    assert result.stderr.startswith(f'Error: {path}:3: column reel.speed: "fast" is no number')
+    assert f'Error: {path}:3: column reel.speed: "fast" is no number' in result.stderr
     assert not (mill_file.parent / "store").exists()
 
 

@@ -515,7 +515,7 @@ class _Step:
                 section=None if located is None else self.rules.detectors[located].section,
                 location_tied=fall.tied and located is not None,
                 start_uncertain=not known,
-                unwitnessed=unwitnessed,
+                unwitnessed=unwitnessed and located is not None,
                 at_reel=located == self.count - 1,
                 grade=text(before.get("grade")),
                 shade=text(before.get("shade")),
