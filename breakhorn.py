@@ -21,6 +21,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
     "shift": ("analysis.cli:shift", "What happened in the last shift, or any other."),
     "broke": ("analysis.cli:broke", "What the broke pits were given, by pit, grade and shade."),
+    "rate": ("analysis.runnability.cli:rate", "How often the sheet breaks: rate, time to break, charts, clusters."),
+    "compare": ("analysis.runnability.cli:compare", "Whether a change helped: the rate before and after it."),
+    "trend": ("analysis.runnability.cli:trend", "Whether the rate of breaks is rising or falling."),
+    "threading": ("analysis.runnability.cli:threading", "How the sheet is brought back: attempts and minutes."),
     "report": ("analysis.cli:report", "All of it as one self-contained page."),
     "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
 }

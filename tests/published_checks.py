@@ -1,0 +1,32 @@
+"""Published worked examples: data, expected values and where each was read, from ``published/runnability.json``."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+_FILE = Path(__file__).parent / "published" / "runnability.json"
+_ALL: dict[str, dict[str, Any]] = json.loads(_FILE.read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True)
+class Check:
+    """One worked example; ``source`` says where its data and values come from."""
+
+    data: dict[str, Any]
+    expected: dict[str, Any]
+    source: str
+
+
+def check(name: str) -> Check:
+    """The example of that number (``T5-01``)."""
+    found = _ALL[name]
+    return Check(data=found["data"], expected=found["expected"], source=found["source"])
+
+
+near: Any = pytest.approx
+"""``pytest.approx`` inside a tuple beside exact values, which type checkers would not let be compared."""

@@ -1,0 +1,95 @@
+"""Index of dispersion and negative binomial against published examples."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.runnability.dispersion import dispersion, negative_binomial
+from analysis.runnability.observed import Tally, TooFewEvents
+from tests.published_checks import check, near
+
+
+def equal_units(counts: list[int]) -> Tally:
+    return Tally(counts=tuple(counts), hours=(1.0,) * len(counts))
+
+
+def expanded(name: str) -> list[int]:
+    """Counts of a published frequency table, one by one."""
+    data = check(name).data
+    return [int(c) for c in np.repeat(data["count_values"], data["frequencies"])]
+
+
+def test_counts_of_a_factory_have_the_published_index() -> None:
+    """T6-01: Wetherill & Brown (1991), in the reference of qccOverdispersionTest."""
+    example = check("T6-01")
+
+    found = dispersion(equal_units(example.data["counts"]))
+
+    assert found is not None
+    assert found.index == near(example.expected["index"], abs=1e-8)
+    assert (found.statistic, found.df) == (near(example.expected["D"], abs=1e-8), example.expected["df"])
+    assert found.p_value == near(example.expected["p_upper"], abs=1e-8)
+
+
+def test_mites_on_leaves_are_clustered_as_published() -> None:
+    """T6-02: Bliss & Fisher, Biometrics 9 (1953): negative binomial with k = 1.02459 against Poisson."""
+    expected = check("T6-02").expected
+    leaves = equal_units(expanded("T6-02"))
+
+    index, model = dispersion(leaves), negative_binomial(leaves)
+
+    assert index is not None
+    assert (index.index, index.statistic) == near((expected["index"], expected["D"]), rel=1e-6)
+    assert (index.df, index.p_value) == (expected["df"], near(expected["p_upper"], rel=1e-3))
+    assert model.size == near(expected["k_mle"], abs=2e-5)
+    assert 1 / model.size == near(expected["alpha_mle"], abs=2e-4)
+    assert model.size_by_moments == near(expected["k_moment"], rel=1e-6)
+    assert model.log_likelihood == near(expected["loglik_nb"], rel=1e-6)
+    assert model.likelihood_ratio == near(expected["LR"], rel=1e-6)
+
+
+def test_horse_kicks_are_not_clustered() -> None:
+    """T6-03: Bortkiewicz (1898), 200 corps-years."""
+    expected = check("T6-03").expected
+    years = equal_units(expanded("T6-03"))
+
+    index, model = dispersion(years), negative_binomial(years)
+
+    assert index is not None
+    assert (index.index, index.statistic) == near((expected["index"], expected["D"]), abs=1e-8)
+    assert index.p_value == near(expected["p_upper"], abs=1e-8)
+    assert model.p_value > 0.3
+
+
+def test_counts_more_even_than_chance_are_called_poisson() -> None:
+    model = negative_binomial(equal_units([2, 2, 2, 2, 3, 2, 2, 2]))
+
+    assert model.size == math.inf
+    assert (model.likelihood_ratio, model.p_value) == (0.0, 1.0)
+
+
+def test_two_periods_are_each_held_against_their_own_rate() -> None:
+    """A change of the level is no clustering: 10 days of 1 and 10 days of 9 are perfectly even within each."""
+    found = dispersion(equal_units([1] * 10), equal_units([9] * 10))
+
+    assert found is not None
+    assert (found.statistic, found.df) == (0.0, 18)
+
+
+def test_days_with_little_running_time_are_joined_before_they_are_judged() -> None:
+    # median of the six running days 20 h: those below 10 h are joined to the next; the last one to the one before it.
+    tally = Tally(counts=(1, 0, 0, 1, 0, 2, 2, 1), hours=(20.0, 1.0, 0.0, 8.0, 22.0, 20.0, 21.0, 5.0))
+
+    merged = tally.merged()
+
+    assert (merged.counts, merged.hours) == ((1, 1, 2, 3), (20.0, 31.0, 20.0, 26.0))
+
+
+def test_one_unit_cannot_be_uneven() -> None:
+    assert dispersion(equal_units([5])) is None
+    assert dispersion(equal_units([0, 0, 0])) is None
+    with pytest.raises(TooFewEvents):
+        negative_binomial(equal_units([5]))
