@@ -17,7 +17,7 @@ from analysis.ledger import Class, Ledger, ledger
 from analysis.pareto import Pareto, pareto
 from analysis.period import Period, say_period, shift_period
 from analysis.result import MISSING, Picture, Result, RiskSection, Table, count, length, number, percent, sentence_case
-from analysis.shift_review import ShiftReview, shift_review
+from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
 from analysis.telling.common import SAFETY, definitions, freshness_said
 from analysis.telling.efficiency import figure_table, ledger_table, split_table, tell_efficiency
 from analysis.telling.pareto import pareto_table, tell_pareto
@@ -268,7 +268,7 @@ def pareto_picture(history: History, found: Pareto) -> Picture:
 
 def shift_picture(history: History, review: ShiftReview) -> Picture:
     """The band of one shift, its downtimes numbered as in their table."""
-    marks = {row.downtime.downtime_id: str(n) for n, row in enumerate(review.downtimes, start=1)}
+    marks = {key: str(number) for key, number in numbers_by_time(review.downtimes).items()}
     return charts.timeline(review.book, history.mill.zone, marks, f"{plain_id(history.machine.machine)}-line")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.efficiency import Efficiency, efficiency
@@ -45,6 +46,12 @@ class ShiftReview:
     def to_code(self) -> int:
         """How many breaks wait for a cause."""
         return sum(d.to_code for d in self.downtimes)
+
+
+def numbers_by_time(rows: Sequence[ShiftDowntime]) -> dict[str, int]:
+    """Number of each downtime, from 1, in the order in which the sheet was lost; by its id."""
+    in_time = sorted(rows, key=lambda row: row.downtime.started_ms)
+    return {row.downtime.downtime_id: number for number, row in enumerate(in_time, start=1)}
 
 
 def shift_review(history: History, period: Period) -> ShiftReview:

@@ -10,7 +10,7 @@ import pytest
 from analysis.history import History, Production, ShiftSpan
 from analysis.ledger import Class
 from analysis.period import shift_period, until_horizon
-from analysis.shift_review import shift_review
+from analysis.shift_review import numbers_by_time, shift_review
 from analysis.telling.shift import tell_shift
 from tests.histories import DAY, HOUR, MINUTE, downtime, on_reel_but_for, rota
 
@@ -83,7 +83,8 @@ def test_the_shift_says_itself_in_a_sentence() -> None:
         "12.0 t made, 12.0 t not made; 1 break still to be coded."
     )
     first = told.tables[0].rows[0]
-    assert (first[0], first[4], first[7]) == ("1", "10.0", "not coded")
+    # The fourth loss of the shift by time, and the first of the list.
+    assert (first[0], first[4], first[7]) == ("4", "10.0", "not coded")
     assert told.tables[0].rows[1][1].startswith("← ")
 
 
@@ -104,3 +105,15 @@ def test_a_quiet_shift_has_nothing_to_code() -> None:
 
     assert (review.downtimes, review.to_code) == ((), 0)
     assert "still to be coded" not in tell_shift(past, review).sentence
+
+
+def test_downtimes_are_numbered_by_time_whatever_their_order_in_the_list() -> None:
+    past, day = a_shift()
+    review = shift_review(past, until_horizon(shift_period(day), past.horizon_ms))
+
+    numbers = numbers_by_time(review.downtimes)
+
+    in_time = sorted(review.downtimes, key=lambda row: row.downtime.started_ms)
+    assert [numbers[row.downtime.downtime_id] for row in in_time] == [1, 2, 3, 4, 5]
+    # The fourth loss is the one that waits for a cause, so it leads the list.
+    assert numbers[review.downtimes[0].downtime.downtime_id] == 4

@@ -9,7 +9,7 @@ from analysis.history import Downtime, History
 from analysis.ledger import UNCODED, Class, section_label
 from analysis.period import say
 from analysis.result import NOTHING, Result, Table, count, length, minutes, number, percent, sentence_case
-from analysis.shift_review import ShiftDowntime, ShiftReview
+from analysis.shift_review import ShiftDowntime, ShiftReview, numbers_by_time
 from analysis.telling.common import about, cautions, iso, named
 from analysis.telling.efficiency import ledger_table
 from analysis.telling.tonnes import production_table
@@ -51,13 +51,14 @@ def _shift_said(review: ShiftReview) -> str:
 
 
 def downtime_table(history: History, rows: Sequence[ShiftDowntime]) -> Table:
-    """Downtimes as a shift saw them, in the order given."""
+    """Downtimes as a shift saw them, in the order given, numbered in that in which the sheet was lost."""
+    numbers = numbers_by_time(rows)
     return Table(
         title="Sheet off the reel",
         columns=("", "began", "kind", "section", "min", "tries", "lost t", "cause", "sure", "comment"),
-        rows=tuple(_downtime_row(n, row, history) for n, row in enumerate(rows, start=1)),
+        rows=tuple(_downtime_row(numbers[row.downtime.downtime_id], row, history) for row in rows),
         numbers=frozenset({0, 4, 5, 6}),
-        note="Those to be coded come first. Minutes and tonnes are those of this shift; ← began in an earlier one.",
+        note="To be coded first; numbers go by time. Minutes and tonnes are this shift's. ← began in an earlier one.",
     )
 
 
