@@ -178,3 +178,10 @@ def test_without_breaks_there_is_neither_curve_nor_fit() -> None:
 def test_a_run_without_length_is_refused() -> None:
     with pytest.raises(ValueError, match="above 0"):
         Runs(hours=(0.0,), broke=(True,))
+
+
+def test_runs_that_are_all_but_alike_have_no_weibull_shape() -> None:
+    runs = Runs(hours=(104.3, 106.2, 106.2, 106.2, 104.3), broke=(True, True, True, True, False))
+
+    with pytest.raises(TooFewEvents, match="too alike"):
+        weibull(runs)

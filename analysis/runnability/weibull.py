@@ -65,18 +65,20 @@ def weibull(runs: Runs, *, confidence: float = 0.95) -> Weibull:
     Raises
     ------
     TooFewEvents
-        With fewer than three breaks, or all at one length.
+        With fewer than three breaks, or all at one length, or so alike that no shape within the limits fits.
     """
     lengths, broke = np.asarray(runs.hours), np.asarray(runs.broke, dtype=bool)
     if runs.breaks < 3 or np.unique(lengths[broke]).size < 2:
         raise TooFewEvents(f"a Weibull fit needs at least 3 runs that broke, there are {runs.breaks}")
     data = _Lengths(logs=np.log(lengths), breaks=runs.breaks, log_sum=float(np.log(lengths[broke]).sum()))
+    if not _profile_slope(data, _SHAPES[0]) < 0 < _profile_slope(data, _SHAPES[1]):
+        raise TooFewEvents("the runs that broke are too alike, or too far apart, for a Weibull fit")
     shape = _root(lambda k: _profile_slope(data, k), *_SHAPES)
     scale = _best_scale(data, shape)
     best = _log_likelihood(data, shape, scale)
     # Student's t: with the chi-square of many breaks, limits from 5 to 20 would hold in 92 to 94 % only (simulated).
     least = best - float(stats.t.isf((1 - confidence) / 2, runs.breaks - 1)) ** 2 / 2
-    shape_low, shape_high = _around(shape, lambda k: _log_likelihood(data, k, _best_scale(data, k)) - least)
+    shape_low, shape_high = _around(shape, lambda k: _profile(data, k) - least)
     scale_low, scale_high = _around(scale, lambda c: _log_likelihood(data, _best_shape(data, c), c) - least)
     errors = np.sqrt(np.diag(np.linalg.inv(_information(data, shape, scale))))
     return Weibull(
@@ -110,9 +112,16 @@ class _Lengths:
 
 
 def _log_likelihood(data: _Lengths, shape: float, scale: float) -> float:
-    powers = np.exp(shape * (data.logs - np.log(scale)))
+    # Where the powers would overflow it is as unlikely as can be; a finite number keeps the root search sound.
+    powers = np.exp(np.minimum(shape * (data.logs - np.log(scale)), 600.0))
     failed = data.breaks * (np.log(shape) - shape * np.log(scale)) + (shape - 1) * data.log_sum
     return float(failed - powers.sum())
+
+
+def _profile(data: _Lengths, shape: float) -> float:
+    """Greatest log-likelihood for a given shape: at the best scale the powers sum to the number of breaks."""
+    times_log_scale = float(special.logsumexp(shape * data.logs)) - np.log(data.breaks)
+    return float(data.breaks * (np.log(shape) - times_log_scale - 1) + (shape - 1) * data.log_sum)
 
 
 def _profile_slope(data: _Lengths, shape: float) -> float:
