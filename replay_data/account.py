@@ -46,7 +46,9 @@ def risk_replayed(store: Store, machine: Machine, period: Period, zone: ZoneInfo
         )
         judgement, null = judge_with_null(exposure)
     except (NothingToLearn, TooFewBreaks) as error:
-        return RiskSection(headline=f"Break risk was not judged: {error}.")
+        headline = f"Break risk was not judged: {error}."
+        click.echo(headline)
+        return RiskSection(headline=headline)
     replayed = replay(exposure, judgement)
     told = tell_replay(subject_of(machine.name, judgement, zone), judgement, replayed, zone, null)
     shortened = [

@@ -200,3 +200,18 @@ def test_stream_files_keep_messages_as_they_were(tmp_path: Path) -> None:
         stream.write(message)
 
     assert list(read_stream(path)) == [message]
+
+
+def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path) -> None:
+    folder = tmp_path / "demo"
+
+    done = run("demo", "--days", "1", "--folder", str(folder))
+
+    assert done.returncode == 0, done.stderr
+    assert "time efficiency" in done.stdout
+    assert "Break risk was not judged" in done.stdout
+    page = (folder / "report.html").read_text()
+    assert "Demo data: an invented mill" in page
+    again = run("demo", "--days", "1", "--folder", str(folder))
+    assert again.returncode == 1
+    assert "is not empty" in again.stderr
