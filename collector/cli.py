@@ -153,7 +153,11 @@ def record(path: Path, file: Path, seconds: float | None) -> None:
         timer.start()
     with way_out():
         mill = load_mill(path)
-        written = write_all(mill.broker, Decoder(mill).subscriptions, file, stopping=stopping)
+        said = f"Recording from {mill.broker.host}:{mill.broker.port} …"
+        filters = Decoder(mill).subscriptions
+        written = write_all(
+            mill.broker, filters, file, stopping=stopping, ready=lambda: click.echo(said, err=True), progress=_telling()
+        )
         click.echo(f"{written} messages in {file}.", err=True)
 
 

@@ -24,9 +24,13 @@ def record(
     path: Path,
     *,
     stopping: threading.Event,
+    ready: Callable[[], None] = lambda: None,
     progress: Callable[[int], None] = lambda written: None,
 ) -> int:
     """Write messages to ``path`` until ``stopping`` is set; give how many. The file appears whole, at the end.
+
+    ready
+        Called when the broker has taken the subscriptions: from here on nothing is missed.
 
     Raises
     ------
@@ -35,7 +39,7 @@ def record(
     """
     inbox: queue.Queue[Message] = queue.Queue(maxsize=10_000)
     gone = threading.Event()
-    client = _subscribe(broker, filters, inbox, stopping, gone)
+    client = _subscribe(broker, filters, inbox, stopping, gone, ready)
     written = 0
     try:
         with StreamWriter(path) as stream:
@@ -60,6 +64,7 @@ def _subscribe(
     inbox: queue.Queue[Message],
     stopping: threading.Event,
     gone: threading.Event,
+    ready: Callable[[], None],
 ) -> mqtt.Client:
     client_id = f"breakhorn-record-{time.time_ns():x}"
     client = link.build(broker, client_id=client_id, version=MQTTProtocolVersion.MQTTv5)
@@ -79,6 +84,7 @@ def _subscribe(
 
     client.on_message = receive
     client.on_connect = lambda *_: _listen(client, filters)
+    client.on_subscribe = lambda *_: ready()
     client.on_disconnect = lambda *_: gone.set()
     try:
         link.connect(client, broker)

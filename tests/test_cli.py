@@ -8,7 +8,9 @@ import shlex
 import signal
 import subprocess
 import sys
+import threading
 import time
+from functools import partial
 from pathlib import Path
 
 import click
@@ -18,7 +20,10 @@ from click.testing import CliRunner
 
 from breakhorn import COMMANDS, cli
 from collector.broker import embedded_broker
+from collector.decode import Decoder
 from collector.message import Message
+from collector.record import record
+from collector.settings import load_mill
 from collector.stream import StreamWriter, read_stream
 from replay_data.demo import write_mill
 from tests.servers import wait_until
@@ -144,21 +149,45 @@ def test_replay_without_a_broker_says_so(mill: Path) -> None:
 
 
 def test_what_record_wrote_is_what_replay_published(tmp_path: Path) -> None:
-    recording = tmp_path / "recorded.jsonl.gz"
+    recording, count = tmp_path / "recorded.jsonl.gz", len(list(read_stream(GOLDEN)))
+    ready, stopping, written = threading.Event(), threading.Event(), [0]
     with embedded_broker() as port:
-        mill = write_mill(tmp_path, port)
-        with subprocess.Popen([*BREAKHORN, "--mill", mill, "record", recording], stderr=subprocess.PIPE) as recorder:
-            time.sleep(2)
-            assert run("--mill", str(mill), "replay", str(GOLDEN)).returncode == 0
-            wait_until(lambda: any(tmp_path.glob("*.jsonl.gz*")), what="the recording's first bytes")
-            time.sleep(1)
-            recorder.send_signal(signal.SIGINT)
-            assert recorder.wait(30) == 0
+        mill = load_mill(write_mill(tmp_path, port))
+        work = partial(
+            record,
+            mill.broker,
+            Decoder(mill).subscriptions,
+            recording,
+            stopping=stopping,
+            ready=ready.set,
+            progress=written.append,
+        )
+        recorder = threading.Thread(target=work)
+        recorder.start()
+        assert ready.wait(20)
+        assert run("--mill", str(tmp_path / "mill.toml"), "replay", str(GOLDEN)).returncode == 0
+        wait_until(lambda: written[-1] == count, what="the last message")
+        stopping.set()
+        recorder.join(20)
 
     def said(path: Path) -> list[tuple[str, bytes]]:
         return sorted((message.topic, message.payload) for message in read_stream(path))
 
     assert said(recording) == said(GOLDEN)
+
+
+def test_record_says_when_it_listens_and_leaves_a_whole_file_when_interrupted(tmp_path: Path) -> None:
+    recording = tmp_path / "empty.jsonl"
+    with embedded_broker() as port:
+        mill = write_mill(tmp_path, port)
+        command = [*BREAKHORN, "--mill", str(mill), "record", str(recording)]
+        with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as recorder:
+            assert recorder.stderr is not None
+            assert recorder.stderr.readline().startswith(f"Recording from 127.0.0.1:{port}")
+            recorder.send_signal(signal.SIGINT)
+            assert recorder.wait(30) == 0
+
+    assert list(read_stream(recording)) == []
 
 
 def test_collect_ends_within_five_seconds_of_sigterm_and_leaves_a_clean_run(tmp_path: Path) -> None:
