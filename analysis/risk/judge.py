@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.rates import count_interval
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE, BOOSTED, RULES, Told, Walk, walk
 from analysis.risk.model import chance
@@ -231,7 +232,7 @@ def verdict(contenders: tuple[Contender, ...], count: int, settings: RiskSetting
     equal = max(rules, key=lambda c: len(c.hindsight))
     difference, p = _difference(frozenset(ours.hits), frozenset(best.hits), count)
     at_budget, p_at_budget = _difference(ours.hindsight, equal.hindsight, count)
-    affordable = _poisson_low(ours.false) <= settings.budget * shifts
+    affordable = count_interval(ours.false)[0] <= settings.budget * shifts
     more = difference.low > 0 and p < ALPHA
     beats = more and at_budget.low > 0 and p_at_budget < ALPHA and affordable
     knows = ours.skill is not None and ours.skill.low > 0 and ours.area.low > 0.5
@@ -354,13 +355,6 @@ def _difference(ours: frozenset[int], theirs: frozenset[int], count: int) -> tup
     both, only_ours, only_theirs = len(ours & theirs), len(ours - theirs), len(theirs - ours)
     found = paired_difference(both, only_ours, only_theirs, count - len(ours | theirs))
     return found, disagreement_p(only_ours, only_theirs)
-
-
-def _poisson_low(count: int) -> float:
-    """Lower end of the exact 95 % interval of a Poisson mean (Garwood 1936)."""
-    from scipy.special import gammaincinv  # noqa: PLC0415  scipy only where a figure needs it
-
-    return float(gammaincinv(count, 0.025)) if count else 0.0
 
 
 def _most_within(times_ms: list[int], shift_h: float) -> int:
