@@ -10,6 +10,7 @@ from collector.decode import Decoder
 from collector.fact import Fact, State
 from collector.message import Message, Scan
 from collector.settings import Machine, Mill
+from collector.translate import Translation
 
 
 class Pipeline:
@@ -18,6 +19,7 @@ class Pipeline:
     def __init__(self, mill: Mill, states: Mapping[str, bytes]) -> None:
         """Go on from the tracker states of the store. Raises UnreadableState if one is of another version."""
         self._decoder = Decoder(mill, states)
+        self._translation = Translation(mill)
         self._rules = {machine.id: rules_of(machine) for machine in mill.machines}
         self._sheets = {machine: restored(rules, states.get(machine)) for machine, rules in self._rules.items()}
         self._changed: set[str] = set()
@@ -40,8 +42,9 @@ class Pipeline:
         self.take_scans(decoded.scans, batch)
 
     def take_scans(self, scans: Iterable[Scan], batch: Batch) -> None:
-        """Add scans, in order of arrival, and what they lead to."""
-        for scan in scans:
+        """Add scans, in order of arrival, under the mill's names and in its units, and what they lead to."""
+        for sent in scans:
+            scan = self._translation.of(sent)
             batch.scans.append(scan)
             self._changed.add(scan.machine)
             batch.facts.extend(sheet.advance(self._rules[scan.machine], self._sheets[scan.machine], (scan,)))

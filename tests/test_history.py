@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -103,6 +104,18 @@ def test_a_wide_file_has_a_column_for_each_tag_and_an_empty_cell_is_no_value(fil
     path = file("ts,reel.speed,press.draw", "2026-03-01T02:00:00Z,812,", "2026-03-01T02:00:01Z,,1.5")
 
     assert Loaded(path).samples == [(0, "reel.speed", 812.0), (1, "press.draw", 1.5)]
+
+
+def test_a_file_may_call_a_tag_as_the_messages_do(file: Any, tmp_path: Path) -> None:
+    mill = readable_mill(('name = "press.draw"', 'name = "press.draw"\nsent_as = "DRW"\nfactor = 0.1'))
+    path = file("ts,DRW", "2026-03-01T02:00:00Z,18")
+
+    loaded = Loaded(path, mill=mill)
+    with closing(opened(tmp_path, mill=mill)) as store:
+        load_scans(mill, store, loaded.scans)
+        stored = store.connection.execute("SELECT tag, value FROM sample").fetchall()
+
+    assert stored == [("press.draw", pytest.approx(1.8))]
 
 
 @pytest.mark.parametrize(("cut", "decimal"), [(";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", "."), ("|", ",")])

@@ -39,7 +39,7 @@ def _tags(span: Span, mill: Mill) -> Iterator[str]:
         settings = mill.machine(machine)
         roles = [tag for _, tag in settings.signals.items()] + [detector.tag for detector in settings.sheet_detectors]
         there = {tag for of, tag in span.tags if of == machine}
-        missing = [tag for tag in roles if tag not in there]
+        missing = [tag for tag in roles if settings.name_sent(tag) not in there]
         if missing:
             yield f"  {machine}: nothing here of {', '.join(missing)}"
 

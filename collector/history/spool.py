@@ -89,7 +89,7 @@ class Spool:
             numbers |= {detector.tag for detector in machine.sheet_detectors}
             numbers -= {tag for role, tag in machine.signals.items() if role in _TEXT_ROLES}
             for tag in sorted(numbers):
-                self._connection.execute("INSERT INTO number_tag VALUES (?, ?)", [machine.id, tag])
+                self._connection.execute("INSERT INTO number_tag VALUES (?, ?)", [machine.id, machine.name_sent(tag)])
 
     def __enter__(self) -> Self:
         """The spool itself."""

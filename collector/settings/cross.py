@@ -166,6 +166,7 @@ def _machines(raw: Table) -> Iterator[Finding]:
         yield from _twice(machine, "tag", "name", path)
         yield from _roles(machine, path)
         yield from _positions(machine, path)
+        yield from _names_sent(machine, path)
         for number, tag in _tables(machine, "tag"):
             low, high = _number(tag.get("low")), _number(tag.get("high"))
             if low is not None and high is not None and low >= high:
@@ -191,6 +192,18 @@ def _roles(machine: Table, path: KeyPath) -> Iterator[Finding]:
         # A live grammage may bear witness as well; a sheet detector cannot vouch for another.
         if owner.get(tag, "").startswith("sheet detector"):
             yield (*path, *place), f'"{tag}" is {owner[tag]} already: name a signal that tells of the sheet otherwise'
+
+
+def _names_sent(machine: Table, path: KeyPath) -> Iterator[Finding]:
+    """A name in the messages can stand for one tag only."""
+    tags = [(number, tag) for number, tag in _tables(machine, "tag") if _text(tag, "name")]
+    owner = {str(tag["name"]): str(tag["name"]) for _, tag in tags if not _text(tag, "sent_as")}
+    for number, tag in tags:
+        sent_as = _text(tag, "sent_as")
+        if sent_as in owner:
+            yield (*path, "tag", number, "sent_as"), f'"{sent_as}" is taken as {owner[sent_as]} already'
+        elif sent_as:
+            owner[sent_as] = str(tag["name"])
 
 
 def _positions(machine: Table, path: KeyPath) -> Iterator[Finding]:

@@ -72,6 +72,12 @@ Quality = Annotated[
 ]
 
 
+def _not_zero(value: float) -> float:
+    if value == 0:
+        raise ValueError("must not be 0: every value would be the same")
+    return value
+
+
 class _Table(BaseModel):
     """One table of mill.toml. Nothing is converted silently, and an unknown key is a fault."""
 
@@ -202,7 +208,12 @@ class SheetDetector(_Table):
 class TagSettings(_Table):
     """What is known of a tag. A tag without an entry is stored all the same."""
 
-    name: Name = Field(description="The tag, as the messages name it.")
+    name: Name = Field(description="The tag, as the store and all figures name it.")
+    sent_as: Name | None = Field(default=None, description="What the messages call it, where that is another name.")
+    factor: Annotated[Number, AfterValidator(_not_zero)] = Field(
+        default=1, description="Stored value = value sent · factor + offset; truth counts as 1 or 0."
+    )
+    offset: Number = Field(default=0, description="See factor; in the tag's unit.")
     unit: str | None = Field(default=None, max_length=40, description="Unit of its values.")
     low: Number | None = Field(default=None, description="Lowest plausible value; below it a sample is flagged.")
     high: Number | None = Field(default=None, description="Highest plausible value; above it a sample is flagged.")
@@ -240,6 +251,10 @@ class Machine(_Table):
     turn_up_window_s: NotNegative = Field(
         default=60, description="A loss at the reel within this of a change of reel is at the turn-up. [s]"
     )
+
+    def name_sent(self, tag: str) -> str:
+        """What the messages call a tag."""
+        return next((known.sent_as for known in self.tags if known.name == tag and known.sent_as), tag)
 
 
 class Cause(_Table):
