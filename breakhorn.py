@@ -11,6 +11,7 @@ import click
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("replay_data.cli:demo", "Simulate a mill, collect it through a broker, and write the report."),
     "simulate": ("replay_data.cli:simulate", "Write only the demo mill's streams."),
+    "survey": ("collector.survey.cli:survey", "Listen for some minutes: what is there, and a draft of mill.toml."),
     "check": ("collector.cli:check", "Say everything that is wrong with mill.toml."),
     "collect": ("collector.cli:collect", "Listen to the machines and keep what happens: the service."),
     "replay": ("collector.cli:replay", "Publish recorded streams to a broker."),
