@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from collector.block import Block
 from collector.fact import Fact, Produced
 from collector.message import Context, Rejected, Request, Scan
 
@@ -12,6 +13,8 @@ from collector.message import Context, Rejected, Request, Scan
 class Batch:
     """Filled by the pipeline, committed whole by the writer, acknowledged after that.
 
+    blocks
+        Samples of history, which count as received at their own time.
     trackers
         Serialised tracker state of each machine that changed, as it is after the batch; under names that no machine
         can have, what the decoder must keep over a restart.
@@ -26,6 +29,7 @@ class Batch:
     """
 
     scans: list[Scan] = field(default_factory=list)
+    blocks: list[Block] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
     context: list[Context] = field(default_factory=list)
     rejected: list[Rejected] = field(default_factory=list)

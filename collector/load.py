@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from collector.batch import Batch
-from collector.message import Message, Rejected, Scan
+from collector.block import Block
+from collector.message import Message, Rejected
 from collector.pipeline import Pipeline
 from collector.settings import Mill
 from collector.store import Store
@@ -50,29 +51,30 @@ def load(
     return counts
 
 
-def load_scans(
+def load_blocks(
     mill: Mill,
     store: Store,
-    scans: Iterable[Scan],
+    blocks: Iterable[Block],
     rejected: Sequence[Rejected] = (),
     *,
+    source: int,
     progress: Callable[[Counts], None] = lambda counts: None,
 ) -> Counts:
-    """Take in scans that came from no message, in order of time for each machine; otherwise as ``load``.
+    """Take in history that came from no message, in order of time; otherwise as ``load``, a transaction a block.
 
     rejected
-        What could not be used of where they came from; committed first.
+        What could not be used of where it came from; committed first.
+    source
+        What stands for the place it comes from, below 0.
     """
     counts = Counts()
     pipeline, writer = Pipeline(mill, store.tracker_states()), Writer(store, mill)
-    batch, rows = Batch(rejected=list(rejected)), 0
-    for scan in scans:
-        pipeline.take_scans((scan,), batch)
-        rows += len(scan.values)
-        if rows >= BATCH_ROWS:
-            _commit(pipeline, writer, batch, counts)
-            progress(counts)
-            batch, rows = Batch(), 0
+    batch = Batch(rejected=list(rejected))
+    for block in blocks:
+        pipeline.take_block(block, batch, source=source)
+        _commit(pipeline, writer, batch, counts)
+        progress(counts)
+        batch = Batch()
     pipeline.flush(batch)
     _commit(pipeline, writer, batch, counts)
     progress(counts)

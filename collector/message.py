@@ -51,6 +51,8 @@ class Scan:
         Flags that hold for every value of the scan.
     initial
         True for a retained message without a time of its own: it only sets the initial state.
+    heard_before_ms
+        The machine was heard until this time, by scans that said nothing new and were left out; None if none was. [ms]
     """
 
     machine: str
@@ -60,6 +62,7 @@ class Scan:
     heard_ms: int
     flags: int = 0
     initial: bool = False
+    heard_before_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

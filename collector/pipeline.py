@@ -6,10 +6,12 @@ from collections.abc import Iterable, Mapping
 
 from collector import sheet
 from collector.batch import Batch
+from collector.block import Block
 from collector.decode import Decoder
 from collector.fact import Fact, State
 from collector.message import Message, Scan
 from collector.settings import Machine, Mill
+from collector.sieve import Sieve
 from collector.translate import Translation
 
 
@@ -22,6 +24,7 @@ class Pipeline:
         self._translation = Translation(mill)
         self._rules = {machine.id: rules_of(machine) for machine in mill.machines}
         self._sheets = {machine: restored(rules, states.get(machine)) for machine, rules in self._rules.items()}
+        self._sieves: dict[str, Sieve] = {}
         self._changed: set[str] = set()
 
     @property
@@ -48,6 +51,20 @@ class Pipeline:
             batch.scans.append(scan)
             self._changed.add(scan.machine)
             batch.facts.extend(sheet.advance(self._rules[scan.machine], self._sheets[scan.machine], (scan,)))
+
+    def take_block(self, block: Block, batch: Batch, *, source: int) -> None:
+        """Add samples of history, and what they lead to: each tracker sees only what may matter to it.
+
+        source
+            What stands for the place they come from, below 0.
+        """
+        told = self._translation.of_block(block)
+        batch.blocks.append(told)
+        for machine in dict.fromkeys(machine for machine, _ in told.tags):
+            rules, state = self._rules[machine], self._sheets[machine]
+            sieve = self._sieves.setdefault(machine, Sieve(rules=rules, source=source))
+            batch.facts.extend(sheet.advance(rules, state, sieve.scans(told, state)))
+            self._changed.add(machine)
 
     def flush(self, batch: Batch) -> None:
         """Nothing more will come (the end of a ``load``): let the scans that wait for order be seen."""

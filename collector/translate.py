@@ -6,6 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from collector.block import BAD, NUMBER, TRUTH, Block
 from collector.message import Scan, Value
 from collector.settings import Machine, Mill, TagSettings
 
@@ -43,6 +46,40 @@ class Translation:
         if words is None or words.keys().isdisjoint(scan.values):
             return scan
         return replace(scan, values=_translated(words, scan.values))
+
+    def of_block(self, block: Block) -> Block:
+        """The block with the mill's names and units; the very same one where nothing is to be done."""
+        words = {
+            place: word
+            for place, (machine, tag) in enumerate(block.tags)
+            if (word := self._words.get(machine, {}).get(tag)) is not None
+        }
+        if not words:
+            return block
+        kinds, numbers = block.kinds.copy(), block.numbers.copy()
+        for place, word in words.items():
+            if (word.factor, word.offset) == (1, 0):
+                continue
+            rows = np.flatnonzero((block.tag_no == place) & ((kinds == NUMBER) | (kinds == TRUTH)))
+            with np.errstate(over="ignore"):
+                numbers[rows] = numbers[rows] * word.factor + word.offset
+            kinds[rows] = np.where(np.isfinite(numbers[rows]), NUMBER, BAD)
+            numbers[rows[kinds[rows] == BAD]] = np.nan
+        tags = [
+            (machine, words[place].tag if place in words else tag) for place, (machine, tag) in enumerate(block.tags)
+        ]
+        return _merged(replace(block, kinds=kinds, numbers=numbers), tags, list(words))
+
+
+def _merged(block: Block, tags: list[tuple[str, str]], translated: list[int]) -> Block:
+    """With each tag once: of two columns for one tag at one time the one that was translated counts."""
+    names = tuple(dict.fromkeys(tags))
+    if len(names) == len(tags):
+        return replace(block, tags=names)
+    number = np.array([names.index(tag) for tag in tags], np.int32)
+    order = np.lexsort((np.isin(block.tag_no, translated), block.at_ms))
+    block = block.some(order)
+    return replace(block, tags=names, tag_no=number[block.tag_no]).without_doubles()
 
 
 def _words(machine: Machine) -> dict[str, Word]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gzip
+from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,6 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from breakhorn import cli
+from collector.block import Block
 from collector.history import (
     FILE_SOURCE,
     Ambiguous,
@@ -31,7 +34,7 @@ from collector.history import (
     take_all,
 )
 from collector.history.clock import DAY_MS, format_of, zone_days, zone_of
-from collector.load import load_scans
+from collector.load import load_blocks
 from collector.message import Rejected, Scan, Value
 from collector.settings import Mill
 from collector.store import Store
@@ -46,6 +49,17 @@ YEARS_LATER_MS = T + 365 * DAY_MS
 Sample = tuple[int, str, Value]
 
 
+def scans_of(block: Block) -> Iterator[Scan]:
+    """A block's samples, a scan for each machine and time."""
+    rows = [
+        (int(at), block.tags[number][0], row)
+        for row, (at, number) in enumerate(zip(block.at_ms, block.tag_no, strict=True))
+    ]
+    for (at_ms, machine), group in groupby(rows, key=lambda row: row[:2]):
+        values = {block.tags[block.tag_no[row]][1]: block.value(row) for _, _, row in group}
+        yield Scan(machine, at_ms, values, FILE_SOURCE, at_ms, 16)
+
+
 class Loaded:
     """What one load of files gives."""
 
@@ -53,7 +67,8 @@ class Loaded:
         mill = mill or readable_mill()
         with Spool(mill, HistoryOptions(**options), now_ms=YEARS_LATER_MS) as spool:
             self.lines = list(take_all(spool, paths, mill))
-            self.scans = list(spool.scans())
+            self.blocks = list(spool.blocks())
+            self.scans = [scan for block in self.blocks for scan in scans_of(block)]
             self.rejected = [item for number in range(len(paths)) for item in spool.rejected(number)]
 
     @property
@@ -112,7 +127,7 @@ def test_a_file_may_call_a_tag_as_the_messages_do(file: Any, tmp_path: Path) -> 
 
     loaded = Loaded(path, mill=mill)
     with closing(opened(tmp_path, mill=mill)) as store:
-        load_scans(mill, store, loaded.scans)
+        load_blocks(mill, store, loaded.blocks, source=FILE_SOURCE)
         stored = store.connection.execute("SELECT tag, value FROM sample").fetchall()
 
     assert stored == [("press.draw", pytest.approx(1.8))]
@@ -517,9 +532,9 @@ def test_a_file_loaded_twice_leaves_no_double_rows(tmp_path: Path, file: Any) ->
     loaded = Loaded(file("ts,reel.speed,sheet.press", *rows))
 
     with opened(tmp_path) as store:
-        first = load_scans(readable_mill(), store, loaded.scans)
+        first = load_blocks(readable_mill(), store, loaded.blocks, source=FILE_SOURCE)
         once = stored(store)
-        second = load_scans(readable_mill(), store, loaded.scans)
+        second = load_blocks(readable_mill(), store, loaded.blocks, source=FILE_SOURCE)
         twice = stored(store)
 
     assert (first.samples, second.samples, second.repeated) == (120, 0, 120)
@@ -535,7 +550,7 @@ def test_history_leads_to_the_breaks_that_it_shows(tmp_path: Path, file: Any) ->
     loaded = Loaded(file("ts,reel.speed,headbox.stock_on,sheet.press", *rows))
 
     with opened(tmp_path) as store:
-        load_scans(readable_mill(), store, loaded.scans)
+        load_blocks(readable_mill(), store, loaded.blocks, source=FILE_SOURCE)
         found = store.connection.execute(
             "SELECT kind, epoch_ms(started_at), epoch_ms(ended_at) FROM base.downtime"
         ).fetchall()
@@ -547,7 +562,7 @@ def test_rejected_rows_are_kept_beside_what_is_stored(tmp_path: Path) -> None:
     rejected = [Rejected(received_ms=NOW_MS, topic="a.csv:3", reason="comes twice", payload=b"x")]
 
     with opened(tmp_path) as store:
-        counts = load_scans(readable_mill(), store, [], rejected)
+        counts = load_blocks(readable_mill(), store, [], rejected, source=FILE_SOURCE)
         kept = store.connection.execute("SELECT topic, reason FROM base.rejected_message").fetchall()
 
     assert counts.rejected == 1

@@ -10,11 +10,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import duckdb
 import numpy as np
 
+from collector.block import Block, TagKey
 from collector.decode.instant import EARLIEST_MS
 from collector.decode.place import LONGEST_TAG
 from collector.decode.value import LONGEST_TEXT
@@ -39,6 +40,9 @@ BAD_WORDS = ("", "null", "nan", "inf", "-inf", "bad", "n/a", "#n/a", "no data", 
 _AHEAD_MS = 86_400_000
 _MEMORY = "512MB"
 _BLOCK = 20_000
+BLOCK_ROWS = 250_000
+"""Samples given back, and committed, together; about."""
+
 _OF_WIDTH = ("MISSING COLUMNS", "TOO MANY COLUMNS")
 _TEXT_ROLES = {"grade", "shade", "reel"}
 
@@ -221,13 +225,40 @@ class Spool:
         count, first_ms, last_ms = row or (0, None, None)
         return Span(values=count, first_ms=first_ms, last_ms=last_ms, tags=tuple(tags))
 
-    def scans(self) -> Iterator[Scan]:
-        """All that was taken in, in order of time: one scan for each machine and time."""
-        return _scans(self._connection.execute(sql_text("history/in_order.sql")))
+    def blocks(self, *, rows: int = BLOCK_ROWS) -> Iterator[Block]:
+        """All that was taken in, in order of time, in blocks of about so many rows; no time stands in two of them."""
+        self._connection.execute(sql_text("history/in_order.sql"))
+        found = self._connection.execute("SELECT machine, tag FROM tag_no ORDER BY tag_no").fetchall()
+        tags = tuple((machine, tag) for machine, tag in found)
+        start, count = 0, self._count("in_order")
+        while start < count:
+            columns = self._connection.execute(sql_text("history/block.sql"), [start, start + rows]).fetchnumpy()
+            block = _block(tags, columns)
+            end = len(block)
+            if start + end < count and block.at_ms[0] != block.at_ms[-1]:
+                end = int(np.searchsorted(block.at_ms, block.at_ms[-1]))
+            yield block.some(slice(0, end)).without_doubles()
+            start += end
+
+    def _count(self, table: str) -> int:
+        row = self._connection.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608 - names of ours
+        return int(row[0]) if row else 0
 
     def first_scans(self, number: int) -> list[Scan]:
         """The scans of the first three times of a file."""
         return list(_scans(self._connection.execute(sql_text("history/first_rows.sql"), {"file": number})))
+
+
+def _block(tags: tuple[TagKey, ...], columns: dict[str, Any]) -> Block:
+    texts = columns["text"]
+    return Block(
+        tags=tags,
+        tag_no=np.asarray(columns["tag_no"], np.int32),
+        at_ms=np.asarray(columns["at_ms"], np.int64),
+        kinds=np.asarray(columns["kind"], np.uint8),
+        numbers=np.ma.filled(np.ma.asarray(columns["number"], np.float64), np.nan),
+        texts=np.ma.filled(np.ma.asarray(texts, np.object_), None) if np.ma.isMaskedArray(texts) else texts,
+    )
 
 
 def _scans(result: duckdb.DuckDBPyConnection) -> Iterator[Scan]:

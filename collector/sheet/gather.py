@@ -43,6 +43,8 @@ def gather(rules: Rules, gathered: Gathered, scan: Scan, facts: list[Fact]) -> l
         facts.extend(LateValue(machine=rules.machine, tag=tag, at_ms=scan.at_ms) for tag in late)
     else:
         gathered.waiting.setdefault(scan.at_ms, {}).update(roles)
+        if scan.heard_before_ms is not None:
+            gathered.heard_before[scan.at_ms] = scan.heard_before_ms
     heard_ms = min(scan.at_ms, scan.heard_ms)
     if gathered.newest_ms is None or heard_ms > gathered.newest_ms:
         gathered.newest_ms = heard_ms
@@ -60,10 +62,18 @@ def _is_late(rules: Rules, gathered: Gathered, at_ms: int) -> bool:
     return gathered.last_closed_ms is not None and at_ms <= gathered.last_closed_ms
 
 
+def _heard_before(gathered: Gathered, at_ms: int) -> int | None:
+    """The last time before a scan at which the machine was heard. [ms]"""
+    left_out_ms, closed_ms = gathered.heard_before.pop(at_ms, None), gathered.last_closed_ms
+    if left_out_ms is None or closed_ms is None:
+        return closed_ms
+    return max(left_out_ms, closed_ms)
+
+
 def _close(rules: Rules, gathered: Gathered, watermark_ms: int) -> list[ClosedScan]:
     closed = []
     for at_ms in sorted(at_ms for at_ms in gathered.waiting if at_ms < watermark_ms):
-        before_ms = gathered.last_closed_ms
+        before_ms = _heard_before(gathered, at_ms)
         silent = before_ms is not None and 0 < rules.stale_after_ms < at_ms - before_ms
         values = gathered.waiting.pop(at_ms)
         if gathered.initial:

@@ -45,7 +45,11 @@ class Moment:
 
 @dataclass(slots=True)
 class Gathered:
-    """Values on their way to a scan."""
+    """Values on their way to a scan.
+
+    heard_before
+        For a waiting scan, until when the machine was heard before it by scans that were left out. [ms]
+    """
 
     sources: set[int] = field(default_factory=set)
     newest_ms: int | None = None
@@ -53,6 +57,7 @@ class Gathered:
     last_closed_ms: int | None = None
     heard: set[str] = field(default_factory=set)
     initial: dict[str, Value] = field(default_factory=dict)
+    heard_before: dict[int, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

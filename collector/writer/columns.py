@@ -15,6 +15,7 @@ from typing import Any, cast
 import numpy as np
 import numpy.typing as npt
 
+from collector.block import TEXT, Block
 from collector.message import Flag, Scan, Value
 from collector.writer.tagbook import Ids, Ints, Shape, TagBook
 
@@ -135,6 +136,40 @@ def gather(scans: Sequence[Scan], book: TagBook) -> Gathered:
     texts = _joined([*gatherer.texts, gatherer.loose_texts.columns(np.object_)])
     _judge(numbers, book)
     return Gathered(numbers=numbers, texts=texts, refused=gatherer.refused, in_order=in_order)
+
+
+def gather_block(block: Block, book: TagBook) -> Gathered:
+    """The same for samples that are columns already."""
+    ids = [book.id_of(machine, tag) for machine, tag in block.tags]
+    known = np.array([tag_id is not None for tag_id in ids], np.bool_)[block.tag_no]
+    refused = [] if known.all() else _first_of_each(block, ~known)
+    part = block if known.all() else block.some(known)
+    tag_ids = np.array([-1 if tag_id is None else tag_id for tag_id in ids], np.int32)[part.tag_no]
+    is_text = part.kinds == TEXT
+    numbers, texts = (_columns_of(part, tag_ids, chosen) for chosen in (~is_text, is_text))
+    numbers.values, texts.values = part.numbers[~is_text], part.texts[is_text]
+    _judge(numbers, book)
+    for machine in dict.fromkeys(machine for machine, _ in block.tags):
+        entry = book.machine(machine)
+        entry.newest_ms = max(entry.newest_ms, int(block.at_ms[-1]))
+    return Gathered(numbers=numbers, texts=texts, refused=refused, in_order=False)
+
+
+def _columns_of(part: Block, tag_ids: Ids, chosen: Truths) -> Columns:
+    return Columns(
+        ids=tag_ids[chosen],
+        at_ms=part.at_ms[chosen],
+        values=None,
+        flags=np.full(int(chosen.sum()), int(Flag.HISTORICAL), np.uint8),
+        places=np.flatnonzero(chosen).astype(np.int32),
+    )
+
+
+def _first_of_each(block: Block, refused: Truths) -> list[tuple[int, str]]:
+    """The first sample of each tag that was one too many: one message for each says enough."""
+    rows = np.flatnonzero(refused)
+    _, first = np.unique(block.tag_no[rows], return_index=True)
+    return [(int(rows[place]), block.tags[block.tag_no[rows[place]]][1]) for place in first]
 
 
 class _Gatherer:

@@ -117,6 +117,9 @@ class Writer:
         rejected = list(batch.rejected)
         for day, scans in self._days.split(batch.scans):
             rejected += memory.samples.write(scans, facts.late, day, counts)
+        for block in batch.blocks:
+            for day, part in self._days.split_block(block):
+                rejected += memory.samples.write_block(part, facts.late, day, counts)
         facts.write(connection)
         receipts = memory.context.write(batch.context)
         self._keep_rejected(connection, rejected, memory, counts)

@@ -9,7 +9,9 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import duckdb
+import numpy as np
 
+from collector.block import Block
 from collector.message import Scan
 from collector.writer.rows import insert
 
@@ -57,6 +59,15 @@ class Days:
         if day is not None:
             yield day, scans[start:] if start else scans
 
+    def split_block(self, block: Block) -> Iterator[tuple[date, Block]]:
+        """A block by the day of its own times."""
+        start = 0
+        while start < len(block):
+            day = self.of(int(block.at_ms[start]))
+            end = int(np.searchsorted(block.at_ms, self._ends_ms))
+            yield day, block if end - start == len(block) else block.some(slice(start, end))
+            start = end
+
 
 @dataclass(slots=True)
 class Count:
@@ -103,11 +114,21 @@ class Counts:
         for scan in scans:
             times[scan.machine].append(scan.at_ms)
         for machine, at_ms in times.items():
-            count = self.of(machine, day)
-            count.scans += len(at_ms)
-            first_ms, last_ms = min(at_ms), max(at_ms)
-            count.first_ms = first_ms if count.first_ms is None else min(count.first_ms, first_ms)
-            count.last_ms = last_ms if count.last_ms is None else max(count.last_ms, last_ms)
+            self._add(self.of(machine, day), len(at_ms), min(at_ms), max(at_ms))
+
+    def add_block(self, block: Block, day: date) -> None:
+        """Count a block's moments as scans, and the span of its times."""
+        owner = np.array([machine for machine, _ in block.tags])
+        for machine in np.unique(owner).tolist():
+            at_ms = np.unique(block.at_ms[(owner == machine)[block.tag_no]])
+            if len(at_ms):
+                self._add(self.of(machine, day), len(at_ms), int(at_ms[0]), int(at_ms[-1]))
+
+    @staticmethod
+    def _add(count: Count, scans: int, first_ms: int, last_ms: int) -> None:
+        count.scans += scans
+        count.first_ms = first_ms if count.first_ms is None else min(count.first_ms, first_ms)
+        count.last_ms = last_ms if count.last_ms is None else max(count.last_ms, last_ms)
 
     def write(self, connection: duckdb.DuckDBPyConnection, configuration_id: int) -> None:
         """Add them to the counts in the store."""

@@ -9,11 +9,12 @@ from datetime import date
 import duckdb
 import numpy as np
 
-from collector.message import Flag, Rejected, Scan
+from collector.block import Block
+from collector.message import Flag, Rejected, Scan, Value
 from collector.store import Store
 from collector.store.opening import PARTS
 from collector.store.parts import HOT
-from collector.writer.columns import Columns, Flags, Truths, gather
+from collector.writer.columns import Columns, Flags, Gathered, Truths, gather, gather_block
 from collector.writer.counts import Counts
 from collector.writer.repeats import Archive, Key, Settled, Suspect, are_new, key_columns, registered, settle
 from collector.writer.rows import insert
@@ -46,6 +47,23 @@ class SampleRows:
         """
         gathered = gather(scans, self.book)
         counts.add_scans(scans, day)
+        self._write(gathered, late, day, counts)
+        return [
+            self._refused(scan.machine, tag, scan.heard_ms, scan.values[tag])
+            for scan, tag in ((scans[place], tag) for place, tag in gathered.refused)
+        ]
+
+    def write_block(self, block: Block, late: LateKeys, day: date, counts: Counts) -> list[Rejected]:
+        """The same for samples of one day that are columns already, and that were received at their own times."""
+        gathered = gather_block(block, self.book)
+        counts.add_block(block, day)
+        self._write(gathered, late, day, counts)
+        return [
+            self._refused(block.tags[block.tag_no[row]][0], tag, int(block.at_ms[row]), block.value(row))
+            for row, tag in gathered.refused
+        ]
+
+    def _write(self, gathered: Gathered, late: LateKeys, day: date, counts: Counts) -> None:
         insert(self.connection, "tag", ("tag_id", "machine", "tag"), self.book.take_added())
         numbers, texts = gathered.numbers, gathered.texts
         if late:
@@ -64,7 +82,6 @@ class SampleRows:
             new_numbers, new_texts = new[: len(numbers)], new[len(numbers) :]
             self._insert(numbers.some(new_numbers), texts.some(new_texts), day, counts)
             self._settle(numbers.some(~new_numbers), texts.some(~new_texts), day, counts)
-        return [self._refused(scans[place], tag) for place, tag in gathered.refused]
 
     def _flag_late(self, all_columns: Iterable[Columns], late: LateKeys) -> None:
         ids = [(self.book.id_of(machine, tag), at_ms) for machine, tag, at_ms in late]
@@ -144,12 +161,12 @@ class SampleRows:
             having: Truths = (flags & np.uint8(flag)) != 0
             self._count(counts, day, name, ids[having])
 
-    def _refused(self, scan: Scan, tag: str) -> Rejected:
+    def _refused(self, machine: str, tag: str, heard_ms: int, value: Value) -> Rejected:
         return Rejected(
-            received_ms=scan.heard_ms,
-            topic=f"{scan.machine}/{tag}",
+            received_ms=heard_ms,
+            topic=f"{machine}/{tag}",
             reason=f"there are {self.tags_at_most} tags already, the most there may be: send fewer, or set more",
-            payload=repr(scan.values[tag]).encode(errors="replace"),
+            payload=repr(value).encode(errors="replace"),
         )
 
 
