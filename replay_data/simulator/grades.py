@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import count
 from typing import TYPE_CHECKING
 
-from replay_data.simulator.geometry import production_t_h
+from replay_data.simulator.geometry import jumbo_length_m, production_t_h
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +31,11 @@ class Grade:
     speed_m_min: float
     tender: float
     turn_up_failure: float
+
+    @property
+    def jumbo_min(self) -> float:
+        """How long a jumbo takes at the target speed. [min]"""
+        return jumbo_length_m(self.basis_weight_g_m2) / self.speed_m_min
 
 
 GRADES = {

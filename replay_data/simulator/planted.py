@@ -1,0 +1,183 @@
+"""What is planted: causes and decoys, what each cause did to the hazard, and the truth rows that say so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay_data.simulator.disturbance import MINUTES
+
+if TYPE_CHECKING:
+    from replay_data.simulator.downtime import Downtime
+    from replay_data.simulator.frame import Frame
+    from replay_data.simulator.grades import Grade
+    from replay_data.simulator.hazard import Hazard
+    from replay_data.simulator.record import DayRecord
+
+Floats = NDArray[np.float64]
+AT_WORK = 1.05
+"""A break is put down to a plant that had raised the hazard of its section by more than this factor."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planted:
+    """A cause that was built in.
+
+    kind
+        How it shows: builds_up, wanders, moved, swings, flutters, ages, drifts, habit, flickers or setting.
+    sections
+        Where it makes the sheet break; the first one is its own.
+    tags, directions
+        The tags that show it, the clearest first, and how each does: up, down or restless.
+    lead_min
+        How long it shows before it makes the sheet break, typically. [min]
+    causes
+        Codes by which a crew that is right would call its breaks.
+    crew, grades
+        The stratum to which it is confined; None and empty: none.
+    """
+
+    name: str
+    kind: str
+    sections: tuple[str, ...]
+    tags: tuple[str, ...]
+    directions: tuple[str, ...]
+    lead_min: int
+    causes: tuple[str, ...]
+    crew: str | None = None
+    grades: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoy:
+    """A tag that moves for a reason of its own: season, grade, restart, or the break itself.
+
+    misdeclared
+        It is a result, and mill.toml says that it is not.
+    """
+
+    tag: str
+    why: str
+    use: str = "process"
+    misdeclared: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """A section's hazard on one day, and what it would be without the plant. [1/h]"""
+
+    plant: str
+    section: str
+    per_h: Floats
+    without_per_h: Floats
+
+
+class Law(Protocol):
+    """What makes the sheet break, and what of that was planted."""
+
+    @property
+    def plants(self) -> tuple[Planted, ...]:
+        """The causes that were built in."""
+
+    @property
+    def decoys(self) -> tuple[Decoy, ...]:
+        """The tags that have nothing to do with breaks, or follow them."""
+
+    def rates(self, frame: Frame, first: int, last: int, grade: Grade) -> Hazard:
+        """The hazard in some minutes of a day that is filled so far."""
+
+    def effects(self, day: DayRecord) -> tuple[Floats, list[Effect]]:
+        """All sections' hazard on a day that is over, turn-ups apart [1/h], and what each plant did to its sections."""
+
+
+@dataclass(slots=True)
+class Account:
+    """Keeps account of what the plants of one machine did. ``end_ms``: where the stream ends. [ms]"""
+
+    machine: str
+    law: Law
+    end_ms: int
+    _total: float = 0.0
+    _with: dict[tuple[str, str], float] = field(default_factory=dict)
+    _without: dict[tuple[str, str], float] = field(default_factory=dict)
+
+    def day(self, day: DayRecord) -> tuple[dict[str, str], list[Mapping[str, object]]]:
+        """Which downtimes of the day are due to which plant, and the day's rows; on the last day the sums as well."""
+        total, effects = self.law.effects(day)
+        due = {down.downtime_id: name for down in day.downtimes if (name := self._due_to(down, effects, day))}
+        off = np.isnan(day.frame.hazard_per_h)
+        self._total += float((total + missed_turn_ups_per_h(day))[~off].sum()) / 60
+        rows = [self._book(effect, off, day.frame.start_ms) for effect in effects]
+        if day.frame.end_ms >= self.end_ms:
+            rows += [self._sum_of(plant) for plant in self.law.plants]
+            rows += [self._decoy(decoy) for decoy in self.law.decoys]
+        return due, rows
+
+    def _due_to(self, down: Downtime, effects: list[Effect], day: DayRecord) -> str | None:
+        """The plant at work in that section in that minute which the true cause fits."""
+        if down.kind != "break" or down.forced:
+            return None
+        minute = day.frame.minute(down.started_ms)
+        causes = {plant.name: plant.causes for plant in self.law.plants}
+        for effect in effects:
+            at_work = effect.per_h[minute] > AT_WORK * effect.without_per_h[minute]
+            if at_work and effect.section == down.section and down.cause in causes[effect.plant]:
+                return effect.plant
+        return None
+
+    def _book(self, effect: Effect, off: NDArray[np.bool_], started_ms: int) -> Mapping[str, object]:
+        key = effect.plant, effect.section
+        for sums, per_h in ((self._with, effect.per_h), (self._without, effect.without_per_h)):
+            sums[key] = sums.get(key, 0.0) + float(per_h[~off].sum()) / 60
+        return {
+            "table": "plant_hazard",
+            "machine": self.machine,
+            "plant": effect.plant,
+            "section": effect.section,
+            "started_ms": started_ms,
+            "step_s": 60,
+            "per_h": _rounded(effect.per_h, off),
+            "without_per_h": _rounded(effect.without_per_h, off),
+        }
+
+    def _sum_of(self, plant: Planted) -> Mapping[str, object]:
+        with_it = [self._with[plant.name, section] for section in plant.sections]
+        without = [self._without[plant.name, section] for section in plant.sections]
+        return {
+            "table": "plant",
+            "machine": self.machine,
+            "plant": plant.name,
+            "kind": plant.kind,
+            "section": plant.sections[0],
+            "sections": plant.sections,
+            "tags": plant.tags,
+            "direction": plant.directions[0] if plant.directions else None,
+            "directions": plant.directions,
+            "lead_min": plant.lead_min,
+            "share_of_breaks": round((sum(with_it) - sum(without)) / self._total, 4) if self._total else 0.0,
+            "rate_ratio": round(with_it[0] / without[0], 3) if without[0] else None,
+            "causes": plant.causes,
+            "crew": plant.crew,
+            "grades": plant.grades or None,
+        }
+
+    def _decoy(self, decoy: Decoy) -> Mapping[str, object]:
+        said = {"tag": decoy.tag, "why": decoy.why, "use": decoy.use, "misdeclared": decoy.misdeclared}
+        return {"table": "decoy", "machine": self.machine, **said}
+
+
+def missed_turn_ups_per_h(day: DayRecord) -> Floats:
+    """How many turn-ups are missed, on average, with the grades of the day: they come by jumbo, not by hazard. [1/h]"""
+    per_h = np.empty(MINUTES)
+    for first, last, grade in day.grade_runs():
+        per_h[first:last] = 60 * grade.turn_up_failure / grade.jumbo_min
+    return per_h
+
+
+def _rounded(per_h: Floats, off: NDArray[np.bool_]) -> list[float | None]:
+    """Five decimals an hour; None while the sheet is off."""
+    return [None if gone else rate for gone, rate in zip(off.tolist(), np.round(per_h, 5).tolist(), strict=True)]
