@@ -38,12 +38,15 @@ class Grade:
         return jumbo_length_m(self.basis_weight_g_m2) / self.speed_m_min
 
 
+USUAL_TURN_UP_FAILURE = 0.010
+"""Share of turn-ups missed where nothing is wrong with the device (demo)."""
+
 GRADES = {
     grade.name: grade
     for grade in (
-        Grade("C60", 60, 900, 1.5, 0.010),
-        Grade("C70", 70, 860, 1.15, 0.010),
-        Grade("C80", 80, 780, 1.0, 0.010),
+        Grade("C60", 60, 900, 1.5, USUAL_TURN_UP_FAILURE),
+        Grade("C70", 70, 860, 1.15, USUAL_TURN_UP_FAILURE),
+        Grade("C80", 80, 780, 1.0, USUAL_TURN_UP_FAILURE),
         Grade("C90", 90, 700, 0.9, 0.028),
         Grade("C100", 100, 630, 0.85, 0.038),
     )

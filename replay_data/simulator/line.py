@@ -65,7 +65,7 @@ class Line:
         """
         seeds = np.random.SeedSequence([seed, zlib.crc32(name.encode()), 1]).spawn(4)
         noise, gateway, context, spoiling = (np.random.default_rng(s) for s in seeds)
-        law = DemoLaw(start_ms)
+        law = DemoLaw()
         machine = Machine(name, seed=seed, start_ms=start_ms, forced=forced, law=law)
         return cls(
             machine=machine,

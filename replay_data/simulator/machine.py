@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 SETTLE_MS = 60_000
 """The sheet stays on the reel for at least this long: what is lost before that was a failed attempt. [ms]"""
+HABIT_BEGINS_MIN, HABIT_LASTS_MIN = (60, 240, 420, 600), 90
+"""When in its shift crew C doses broke by hand, and for how long. [min]"""
 THREADING_SPEED = 0.92
 _STARCHED = ("after-dryer", "calender", "reel")
 
@@ -58,7 +60,7 @@ class Machine:
         seeds = np.random.SeedSequence([seed, zlib.crc32(name.encode())]).spawn(4)
         wander, trouble, self._rng, plans = (np.random.default_rng(s) for s in seeds)
         self.name = name
-        self._law: Law = law or DemoLaw(start_ms)
+        self._law: Law = law or DemoLaw()
         self._wanderings, self._troubles = Wanderings(wander), Troubles(trouble)
         self._orders: Iterator[Order] = orders(plans, start_ms, name)
         self._order, self._next_order = next(self._orders), next(self._orders)
@@ -388,10 +390,12 @@ def _tracks(start_ms: int, grade: Grade) -> Tracks:
 
 
 def _habit(start_ms: int) -> NDArray[np.bool_]:
-    """Minutes of the day in which crew C is an hour and a half to four hours into its shift: it doses broke by hand."""
+    """Minutes of the day in which crew C doses broke by hand: for an hour and a half, four times a shift."""
     habit = np.zeros(MINUTES, dtype=np.bool_)
     for k in range(0, MINUTES, 10):
         shift = shift_at(start_ms + k * MINUTE_MS)
         into = (start_ms + k * MINUTE_MS - shift.started_ms) / MINUTE_MS
-        habit[k : k + 10] = shift.crew == "C" and 90 <= into < 240
+        habit[k : k + 10] = shift.crew == "C" and any(
+            begin <= into < begin + HABIT_LASTS_MIN for begin in HABIT_BEGINS_MIN
+        )
     return habit

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay_data.simulator.disturbance import MINUTES
+from replay_data.simulator.geometry import SECTIONS
 
 if TYPE_CHECKING:
     from replay_data.simulator.downtime import Downtime
@@ -68,10 +69,9 @@ class Decoy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effect:
-    """A section's hazard on one day, and what it would be without the plant. [1/h]"""
+    """The hazard on one day, and what it would be without a plant: rows are sections, columns minutes. [1/h]"""
 
     plant: str
-    section: str
     per_h: Floats
     without_per_h: Floats
 
@@ -90,8 +90,8 @@ class Law(Protocol):
     def rates(self, frame: Frame, first: int, last: int, grade: Grade) -> Hazard:
         """The hazard in some minutes of a day that is filled so far."""
 
-    def effects(self, day: DayRecord) -> tuple[Floats, list[Effect]]:
-        """All sections' hazard on a day that is over, turn-ups apart [1/h], and what each plant did to its sections."""
+    def effects(self, day: DayRecord) -> list[Effect]:
+        """What each plant did on a day that is over, by section."""
 
 
 @dataclass(slots=True)
@@ -101,52 +101,60 @@ class Account:
     machine: str
     law: Law
     end_ms: int
-    _total: float = 0.0
-    _with: dict[tuple[str, str], float] = field(default_factory=dict)
-    _without: dict[tuple[str, str], float] = field(default_factory=dict)
+    _expected: float = 0.0
+    _added: dict[str, float] = field(default_factory=dict)
+    _own: dict[str, Floats] = field(default_factory=dict)
 
     def day(self, day: DayRecord) -> tuple[dict[str, str], list[Mapping[str, object]]]:
         """Which downtimes of the day are due to which plant, and the day's rows; on the last day the sums as well."""
-        total, effects = self.law.effects(day)
+        effects = {effect.plant: effect for effect in self.law.effects(day)}
         due = {down.downtime_id: name for down in day.downtimes if (name := self._due_to(down, effects, day))}
-        off = np.isnan(day.frame.hazard_per_h)
-        self._total += float((total + missed_turn_ups_per_h(day))[~off].sum()) / 60
-        rows = [self._book(effect, off, day.frame.start_ms) for effect in effects]
+        per_h = day.frame.hazard_per_h
+        on = ~np.isnan(per_h)
+        self._expected += float((per_h + missed_turn_ups_per_h(day))[on].sum()) / 60
+        rows: list[Mapping[str, object]] = []
+        for plant in self.law.plants:
+            rows += self._book(plant, effects[plant.name], on, day.frame.start_ms)
         if day.frame.end_ms >= self.end_ms:
             rows += [self._sum_of(plant) for plant in self.law.plants]
             rows += [self._decoy(decoy) for decoy in self.law.decoys]
         return due, rows
 
-    def _due_to(self, down: Downtime, effects: list[Effect], day: DayRecord) -> str | None:
+    def _due_to(self, down: Downtime, effects: Mapping[str, Effect], day: DayRecord) -> str | None:
         """The plant at work in that section in that minute which the true cause fits."""
-        if down.kind != "break" or down.forced:
+        if down.kind != "break" or down.forced or down.section is None:
             return None
-        minute = day.frame.minute(down.started_ms)
-        causes = {plant.name: plant.causes for plant in self.law.plants}
-        for effect in effects:
-            at_work = effect.per_h[minute] > AT_WORK * effect.without_per_h[minute]
-            if at_work and effect.section == down.section and down.cause in causes[effect.plant]:
-                return effect.plant
+        place = SECTIONS.index(down.section), day.frame.minute(down.started_ms)
+        for plant in self.law.plants:
+            effect = effects[plant.name]
+            at_work = effect.per_h[place] > AT_WORK * effect.without_per_h[place]
+            if at_work and down.section in plant.sections and down.cause in plant.causes:
+                return plant.name
         return None
 
-    def _book(self, effect: Effect, off: NDArray[np.bool_], started_ms: int) -> Mapping[str, object]:
-        key = effect.plant, effect.section
-        for sums, per_h in ((self._with, effect.per_h), (self._without, effect.without_per_h)):
-            sums[key] = sums.get(key, 0.0) + float(per_h[~off].sum()) / 60
-        return {
-            "table": "plant_hazard",
-            "machine": self.machine,
-            "plant": effect.plant,
-            "section": effect.section,
-            "started_ms": started_ms,
-            "step_s": 60,
-            "per_h": _rounded(effect.per_h, off),
-            "without_per_h": _rounded(effect.without_per_h, off),
-        }
+    def _book(
+        self, plant: Planted, effect: Effect, on: NDArray[np.bool_], started_ms: int
+    ) -> Iterator[Mapping[str, object]]:
+        added = float((effect.per_h - effect.without_per_h)[:, on].sum()) / 60
+        self._added[plant.name] = self._added.get(plant.name, 0.0) + added
+        own = SECTIONS.index(plant.sections[0])
+        sums = np.array([effect.per_h[own, on].sum(), effect.without_per_h[own, on].sum()]) / 60
+        self._own[plant.name] = self._own.get(plant.name, np.zeros(2)) + sums
+        for section in plant.sections:
+            row = SECTIONS.index(section)
+            yield {
+                "table": "plant_hazard",
+                "machine": self.machine,
+                "plant": plant.name,
+                "section": section,
+                "started_ms": started_ms,
+                "step_s": 60,
+                "per_h": _rounded(effect.per_h[row], on),
+                "without_per_h": _rounded(effect.without_per_h[row], on),
+            }
 
     def _sum_of(self, plant: Planted) -> Mapping[str, object]:
-        with_it = [self._with[plant.name, section] for section in plant.sections]
-        without = [self._without[plant.name, section] for section in plant.sections]
+        with_it, without = self._own[plant.name].tolist()
         return {
             "table": "plant",
             "machine": self.machine,
@@ -158,8 +166,8 @@ class Account:
             "direction": plant.directions[0] if plant.directions else None,
             "directions": plant.directions,
             "lead_min": plant.lead_min,
-            "share_of_breaks": round((sum(with_it) - sum(without)) / self._total, 4) if self._total else 0.0,
-            "rate_ratio": round(with_it[0] / without[0], 3) if without[0] else None,
+            "share_of_breaks": round(self._added[plant.name] / self._expected, 4) if self._expected else 0.0,
+            "rate_ratio": round(with_it / without, 3) if without else None,
             "causes": plant.causes,
             "crew": plant.crew,
             "grades": plant.grades or None,
@@ -178,6 +186,6 @@ def missed_turn_ups_per_h(day: DayRecord) -> Floats:
     return per_h
 
 
-def _rounded(per_h: Floats, off: NDArray[np.bool_]) -> list[float | None]:
+def _rounded(per_h: Floats, on: NDArray[np.bool_]) -> list[float | None]:
     """Five decimals an hour; None while the sheet is off."""
-    return [None if gone else rate for gone, rate in zip(off.tolist(), np.round(per_h, 5).tolist(), strict=True)]
+    return [rate if there else None for there, rate in zip(on.tolist(), np.round(per_h, 5).tolist(), strict=True)]

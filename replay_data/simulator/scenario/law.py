@@ -63,15 +63,15 @@ class PlantedLaw:
             by_section=self._by_section(frame, first, last, of_grade), terms=terms, restart=restart, changing=changing
         )
 
-    def effects(self, day: DayRecord) -> tuple[Floats, list[Effect]]:
-        """All sections' hazard on a day that is over [1/h], and what each plant did to its section."""
+    def effects(self, day: DayRecord) -> list[Effect]:
+        """What each plant did on a day that is over, by section."""
         per_h = 60 * self._by_section(day.frame, 0, MINUTES, self._grade_factor(day))
         effects = []
         for plant in self.scenario.plants:
-            of_section = per_h[SECTIONS.index(plant.section)]
-            without = of_section / self._factor(plant.name, day.frame, 0, MINUTES)
-            effects.append(Effect(plant=plant.name, section=plant.section, per_h=of_section, without_per_h=without))
-        return per_h.sum(axis=0), effects
+            without = per_h.copy()
+            without[SECTIONS.index(plant.section)] /= self._factor(plant.name, day.frame, 0, MINUTES)
+            effects.append(Effect(plant=plant.name, per_h=per_h, without_per_h=without))
+        return effects
 
     def _by_section(self, frame: Frame, first: int, last: int, of_grade: Floats) -> Floats:
         """Breaks a minute: rows are sections, columns minutes."""

@@ -15,6 +15,7 @@ from replay_data.simulator.record import DayRecord
 from replay_data.simulator.scenario.instruments import DECOYS, INSTRUMENTS
 from replay_data.simulator.scenario.plan import Kind, Plant, Scenario
 from replay_data.simulator.scenario.trace import Trace, wandering
+from replay_data.simulator.season import DAY_MS, OF_THE_DAY, season
 from replay_data.simulator.tags import SPEED
 from replay_data.simulator.tracks import step_values
 
@@ -24,10 +25,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
 GRAMMAGE = "scanner.basis_weight"
-DAY_MS = 86_400_000
-YEAR_MS = 365.25 * DAY_MS
-COLDEST_MS = 45 * DAY_MS
-"""The middle of February. [ms into the year]"""
 NOISE = 0.25
 """Spread of a single reading, in spreads of the instrument."""
 FAINTER = 0.75
@@ -129,7 +126,8 @@ class Readings:
         moved: Floats
         match why:
             case "season":
-                moved, noise = _season(tag, times), 0.02
+                outdoors = 0.35 if tag.startswith("hall") else OF_THE_DAY
+                moved, noise = season(times, of_the_day=outdoors), 0.02
             case "grade":
                 moved, noise = (day.tracks.grammage.over(times) - 80.0) / 20.0, 0.1
             case "restart":
@@ -138,15 +136,6 @@ class Readings:
                 moved, noise = np.where(seen, 0.0, 1.0), 0.05
         value: Floats = what.mean + what.spread * (moved + noise * self._rng.standard_normal(len(times)))
         return _rounded(np.maximum(value, 0.0), what.decimals)
-
-
-def _season(tag: str, times: Times) -> Floats:
-    """The year's wave, the day's, and a few days' weather that is the same wherever it is measured. -1 to 1, about"""
-    year = -np.cos(2 * np.pi * (times % YEAR_MS - COLDEST_MS) / YEAR_MS)
-    hour = -np.cos(2 * np.pi * ((times + 2 * 3_600_000) % DAY_MS) / DAY_MS)
-    weather = np.sin(2 * np.pi * times / (3.1 * DAY_MS)) + np.sin(2 * np.pi * times / (7.7 * DAY_MS))
-    outdoors = 0.35 if tag.startswith("hall") else 0.05
-    return np.asarray(year + outdoors * hour + 0.08 * weather, dtype=np.float64)
 
 
 def _rounded(values: Floats, decimals: int) -> Floats:
