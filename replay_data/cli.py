@@ -17,14 +17,22 @@ SEEDED = click.option("--seed", type=int, default=SEED, show_default=True, help=
 @DAYS
 @SEEDED
 @click.option("--jsonl", is_flag=True, help="Write .jsonl.gz instead of .parquet.")
-def simulate(folder: Path, days: int, seed: int, jsonl: bool) -> None:
+@click.option(
+    "--scenario",
+    type=click.IntRange(min=0),
+    metavar="SEED",
+    help="Another mill, its causes of breaks drawn by this seed instead of --seed; its mill.toml goes into FOLDER too.",
+)
+def simulate(folder: Path, days: int, seed: int, jsonl: bool, scenario: int | None) -> None:
     """Write the demo mill's messages into FOLDER, a file a day, and what truly happened into truth/.
 
     Example: breakhorn simulate stream --days 3
     """
-    from replay_data.write import write_days  # noqa: PLC0415
+    from replay_data.write import write_days, write_scenario  # noqa: PLC0415
 
-    for done, path in write_days(folder, days=days, seed=seed, suffix=".jsonl.gz" if jsonl else ".parquet"):
+    suffix = ".jsonl.gz" if jsonl else ".parquet"
+    write = write_days if scenario is None else write_scenario
+    for done, path in write(folder, days=days, seed=seed if scenario is None else scenario, suffix=suffix):
         _tell("simulated", done, days)
         click.echo(path)
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from collector.broker import embedded_broker
+from replay_data.simulator.scenario import Scenario
+from tests.scenarios import Made, make_store
 from tests.servers import mosquitto_at
 
 settings.register_profile("quick", max_examples=25, deadline=None)
@@ -33,3 +36,14 @@ def broker_port(request: pytest.FixtureRequest) -> Iterator[int]:
     else:
         with embedded_broker() as port:
             yield port
+
+
+@pytest.fixture(scope="session")
+def scenario_stores(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Scenario], Made]:
+    """Gives the published store of a scenario; each is made once a session."""
+
+    @cache
+    def made(scenario: Scenario) -> Made:
+        return make_store(scenario, tmp_path_factory.mktemp("scenario"))
+
+    return made

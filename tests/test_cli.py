@@ -26,6 +26,8 @@ from collector.record import record
 from collector.settings import load_mill
 from collector.stream import StreamWriter, read_stream
 from replay_data.demo import write_mill
+from replay_data.simulator import read_truth
+from replay_data.simulator.scenario import random_scenario
 from tests.servers import wait_until
 
 GOLDEN = Path(__file__).parent.parent / "replay_data" / "golden" / "night_shift" / "stream.jsonl.gz"
@@ -212,6 +214,18 @@ def test_simulate_writes_streams_that_load_reads(mill: Path, tmp_path: Path) -> 
     assert [Path(file).suffix for file in files] == [".parquet"]
     assert run("--mill", str(mill), "load", *files).returncode == 0
     assert count(mill, "machine_state") > 0
+
+
+def test_simulate_writes_a_drawn_scenario_with_its_mill_and_its_truth(tmp_path: Path) -> None:
+    done = run("simulate", str(tmp_path), "--days", "2", "--scenario", "6")
+
+    mill = tmp_path / "mill.toml"
+    tables = read_truth(tmp_path / "truth" / "truth.jsonl.gz")
+    assert done.returncode == 0, done.stderr
+    assert run("--mill", str(mill), "check").returncode == 0
+    assert run("--mill", str(mill), "load", *done.stdout.split()).returncode == 0
+    assert len(tables["plant"]) == len(random_scenario(6).plants)
+    assert count(mill, "downtime") == len(tables["downtime"]) > 0
 
 
 def test_the_readme_names_no_command_that_is_not_there() -> None:

@@ -17,8 +17,10 @@ NORMAL_PCT, LEAST_PCT, MOST_PCT = 14.0, 8.0, 25.0
 WHITE_IN_TINTED_PCT = 4.0
 STEP_PCT = 1.0
 """Dosing moves by at most this much in five minutes: common practice; demo value. [% of furnish]"""
-HABIT_PCT = 6.0
+HABIT_PCT = 8.0
 """What the impatient crew adds at one go. [% of furnish]"""
+HABIT_LEAST = 0.30
+"""It does so only if the white tower is fuller than this share."""
 CHEST_MIN = 15.0
 """How long the chests take to pass a change on to the headbox. [min]"""
 RETURNED_SHARE = 1 - (3.32 / 3.40) * (1 - 0.015) * (1 - 0.010) * (1 - 0.045)
@@ -27,7 +29,11 @@ RETURNED_SHARE = 1 - (3.32 / 3.40) * (1 - 0.015) * (1 - 0.010) * (1 - 0.045)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrokeState:
-    """What the towers hold [t o.d.], what is dosed [% of furnish], and the broke share that has reached the headbox."""
+    """What the towers hold [t o.d.], what is dosed [% of furnish], and the broke share that has reached the headbox.
+
+    rule_pct, rule_at_headbox_pct
+        White broke dosed and all broke in the headbox, had nobody ever dosed by hand.
+    """
 
     white_t: float = 0.48 * WHITE_T
     tinted_t: float = 0.30 * TINTED_T
@@ -36,6 +42,8 @@ class BrokeState:
     at_headbox_pct: float = NORMAL_PCT
     pit_pct: float = 35.0
     habit: bool = False
+    rule_pct: float = NORMAL_PCT
+    rule_at_headbox_pct: float = NORMAL_PCT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +82,8 @@ class BrokeMinutes:
     tinted_pct: Floats
     at_headbox_pct: Floats
     pit_pct: Floats
+    rule_pct: Floats
+    rule_at_headbox_pct: Floats
     masses_t: Floats
 
 
@@ -84,7 +94,7 @@ def run(state: BrokeState, given: BrokeInput) -> tuple[BrokeState, BrokeMinutes]
     spilled: list[float] = []
     columns = (given.fallen_t, given.returned_t, given.furnish_t, given.tinted, given.habit, given.minute)
     for fallen, returned, furnish, tinted, habit, minute in zip(*(c.tolist() for c in columns), strict=True):
-        white_pct, tinted_pct = _dose(state, tinted, habit, minute)
+        white_pct, tinted_pct, rule_pct = _dose(state, tinted, habit, minute)
         white = state.white_t - min(state.white_t, white_pct / 100 * furnish)
         tinted_t = state.tinted_t - min(state.tinted_t, tinted_pct / 100 * furnish)
         dosed.append(state.white_t - white + state.tinted_t - tinted_t)
@@ -99,30 +109,40 @@ def run(state: BrokeState, given: BrokeInput) -> tuple[BrokeState, BrokeMinutes]
             tinted_t=min(tinted_t, TINTED_T),
             white_pct=white_pct,
             tinted_pct=tinted_pct,
-            at_headbox_pct=state.at_headbox_pct + (share - state.at_headbox_pct) / CHEST_MIN,
+            at_headbox_pct=_mixed(state.at_headbox_pct, share),
             habit=habit,
+            rule_pct=rule_pct,
+            rule_at_headbox_pct=_mixed(state.rule_at_headbox_pct, rule_pct + tinted_pct),
             pit_pct=state.pit_pct + (35.0 + (40.0 if fallen > 0 else 0.0) - state.pit_pct) / 4.0,
         )
         rows.append(state)
     return state, _minutes(rows, np.array([given.fallen_t, given.returned_t, dosed, spilled]))
 
 
-def _dose(state: BrokeState, tinted: bool, habit: bool, minute: int) -> tuple[float, float]:
-    """Dosing of this minute: the rule moves it every five minutes; the habit jumps, twice."""
+def _mixed(in_chest_pct: float, dosed_pct: float) -> float:
+    """The broke share that leaves the chests a minute later."""
+    return in_chest_pct + (dosed_pct - in_chest_pct) / CHEST_MIN
+
+
+def _dose(state: BrokeState, tinted: bool, habit: bool, minute: int) -> tuple[float, float, float]:
+    """Dosing of this minute, white, tinted, and white by the rule alone. The rule moves it every five minutes; the
+    habit jumps.
+    """
     white_pct, tinted_pct = state.white_pct, state.tinted_pct
-    if habit and not state.habit and state.white_t > 0.42 * WHITE_T and white_pct < 19.0:
+    if habit and not state.habit and state.white_t > HABIT_LEAST * WHITE_T and white_pct < 19.0:
         white_pct += HABIT_PCT
     if minute % 5:
-        return white_pct, tinted_pct
+        return white_pct, tinted_pct, state.rule_pct
     level = 100 * state.white_t / WHITE_T
     white_goal = min(0.5 * level, MOST_PCT, max(LEAST_PCT, NORMAL_PCT + 0.3 * (level - 45.0)))
     tinted_goal = 0.0
     if tinted:
         white_goal = min(white_goal, WHITE_IN_TINTED_PCT)
         tinted_goal = min(14.0, 0.3 * 100 * state.tinted_t / TINTED_T)
+    rule_pct = _towards(state.rule_pct, white_goal)
     if habit and white_pct > white_goal:
         white_goal = white_pct
-    return _towards(white_pct, white_goal), _towards(tinted_pct, tinted_goal)
+    return _towards(white_pct, white_goal), _towards(tinted_pct, tinted_goal), rule_pct
 
 
 def _towards(now: float, goal: float) -> float:
@@ -140,5 +160,7 @@ def _minutes(rows: list[BrokeState], masses_t: Floats) -> BrokeMinutes:
         tinted_pct=column("tinted_pct"),
         at_headbox_pct=column("at_headbox_pct"),
         pit_pct=column("pit_pct"),
+        rule_pct=column("rule_pct"),
+        rule_at_headbox_pct=column("rule_at_headbox_pct"),
         masses_t=masses_t,
     )

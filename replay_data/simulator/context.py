@@ -72,6 +72,7 @@ class Context:
     rng: Generator
     odd_notes: bool
     _waiting: list[Sent] = field(default_factory=list)
+    _to_take_back: int = 0
 
     def day(self, day: DayRecord) -> list[Sent]:
         """The day's messages in order of receipt."""
@@ -130,12 +131,14 @@ class Context:
         self._say(at_ms, "note", said | {"by": f"crew {shift_at(at_ms).crew}"})
 
     def _odd_notes(self, day: DayRecord) -> None:
-        """A note on a downtime that never was, and one that is taken back."""
+        """A note on a downtime that never was, and one that is taken back, on the next day that has a break."""
         noon_ms = day.frame.start_ms + 12 * HOUR_MS
         if ORPHAN.on(day.number):
             self._note(noon_ms, f"{self.machine}-{utc_id(noon_ms - 7 * HOUR_MS)}", "PR-PCK")
         breaks = [down for down in day.downtimes if down.kind == "break" and not down.unseen]
-        if WITHDRAWN.on(day.number) and breaks:
+        self._to_take_back += WITHDRAWN.on(day.number)
+        if self._to_take_back and breaks:
+            self._to_take_back -= 1
             note_id, at_ms = self._uuid(), breaks[0].back_ms + 5 * MINUTE_MS
             self._note(at_ms, breaks[0].downtime_id, "ME-PWR", note_id)
             taken_back_ms = at_ms + 4 * MINUTE_MS

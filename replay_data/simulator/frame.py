@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from replay_data.simulator.broke import RETURNED_SHARE, BrokeInput, BrokeState, run
 from replay_data.simulator.disturbance import MINUTES
 from replay_data.simulator.geometry import REEL_MOISTURE, STARCH_G_M2, TRIM_M
-from replay_data.simulator.process import Conditions, Minutes, conditions
+from replay_data.simulator.process import Conditions, Minutes, conditions, eye_dirt, salts
 from replay_data.simulator.tracks import Ramps
 from replay_data.simulator.upkeep import DAY_MS, WORST, Clothing
 
@@ -58,8 +58,12 @@ class Balance:
     end_t: float = 0.0
 
 
-_COLUMNS = (
+_OF_BROKE = (
     *("white_level_pct", "tinted_level_pct", "white_pct", "tinted_pct", "at_headbox_pct", "pit_pct"),
+    *("rule_pct", "rule_at_headbox_pct"),
+)
+_COLUMNS = (
+    *_OF_BROKE,
     *("felt_age_d", "since_wash_d", "since_boil_out_d", "unrest", "grade_change"),
 )
 
@@ -149,9 +153,13 @@ class Frame:
             grammage_g_m2=self.grammage_g_m2[here],
             broke_pct=column["white_pct"] + column["tinted_pct"],
             broke_at_headbox_pct=column["at_headbox_pct"],
+            rule_broke_pct=column["rule_pct"] + column["tinted_pct"],
+            rule_broke_at_headbox_pct=column["rule_at_headbox_pct"],
             felt_age_d=column["felt_age_d"],
             since_wash_d=column["since_wash_d"],
             since_boil_out_d=column["since_boil_out_d"],
+            eye_dirt=eye_dirt(column["since_wash_d"]),
+            salts=salts(self.number + np.arange(first, last) / MINUTES),
             unrest=column["unrest"],
             grade_change=column["grade_change"],
         )
@@ -196,6 +204,6 @@ class Frame:
                 minute=self.number * MINUTES + np.arange(first, last),
             ),
         )
-        for name in ("white_level_pct", "tinted_level_pct", "white_pct", "tinted_pct", "at_headbox_pct", "pit_pct"):
+        for name in _OF_BROKE:
             self.column[name][here] = getattr(minutes, name)
         self.masses[:, here] = minutes.masses_t

@@ -47,8 +47,10 @@ class _Scans:
     numbers: NDArray[np.float64]
 
     @classmethod
-    def of(cls, tags: tuple[str, ...], times: NDArray[np.int64], values: NDArray[np.float64]) -> _Scans:
-        numbers, moments = values[:, [NAMES.index(tag) for tag in tags]], times.tolist()
+    def of(
+        cls, tags: tuple[str, ...], names: tuple[str, ...], times: NDArray[np.int64], values: NDArray[np.float64]
+    ) -> _Scans:
+        numbers, moments = values[:, [names.index(tag) for tag in tags]], times.tolist()
         make = _values_of(tags)
         rows = zip(moments, numbers.tolist(), strict=True)
         return cls(moments, [_Scan(moment, make(*row)) for moment, row in rows], numbers)
@@ -83,9 +85,11 @@ class Gateway:
     """The gateway of one machine.
 
     tags
-        Which instruments it scans, all or some of ``NAMES``.
+        Which instruments it scans, all or some of ``names``.
     now
         What it last knew of the signals that are sent on change.
+    names
+        All instruments, in the order of the values' columns.
     """
 
     machine: str
@@ -93,6 +97,7 @@ class Gateway:
     rng: Generator
     tags: tuple[str, ...]
     now: dict[str, Value]
+    names: tuple[str, ...] = NAMES
     _begun: bool = False
     _received_ms: int = 0
     _gathered: list[_Scan] = field(default_factory=list)
@@ -101,7 +106,7 @@ class Gateway:
     def day(self, day: DayRecord, spoilt: Spoilt, times: NDArray[np.int64], values: NDArray[np.float64]) -> list[Sent]:
         """The messages of one day in order of receipt."""
         self._sent = []
-        scans, events = _Scans.of(self.tags, times, values), _events(day, spoilt)
+        scans, events = _Scans.of(self.tags, self.names, times, values), _events(day, spoilt)
         held = [*((a, b, None) for a, b in spoilt.gaps), *spoilt.late]
         from_ms = day.frame.start_ms
         for silent_ms, again_ms, delay_ms in sorted(held, key=lambda stretch: stretch[0]):

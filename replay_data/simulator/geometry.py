@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Number = TypeVar("Number", float, Floats)
 
 TRIM_M = 3.40
 """Sheet width at the reel. [m], demo"""
@@ -88,7 +90,7 @@ def production_t_h(speed_m_min: float, basis_weight_g_m2: float, trim_m: float =
     return speed_m_min * trim_m * basis_weight_g_m2 * 60 / 1e6
 
 
-def oven_dry_base_g_m2(basis_weight_g_m2: float) -> float:
+def oven_dry_base_g_m2(basis_weight_g_m2: Number) -> Number:
     """Oven-dry sheet before the size press adds its starch. [g/m²]"""
     return basis_weight_g_m2 * (1 - REEL_MOISTURE) - STARCH_G_M2
 
@@ -107,8 +109,8 @@ def size_press_dryness(
 
 
 def headbox_flow_m3_min(
-    speed_m_min: float, basis_weight_g_m2: float, consistency: float = 0.0070, retention: float = 0.843
-) -> float:
+    speed_m_min: Number, basis_weight_g_m2: Number, consistency: float = 0.0070, retention: float = 0.843
+) -> Number:
     """Stock that must leave the headbox for this sheet: fibre on the wire over consistency and retention. [m³/min]
 
     Three parts in a hundred of the fibre are squirted off with the edges (demo).

@@ -107,8 +107,8 @@ def golden(scenario: Scenario) -> tuple[list[Sent], list[TruthRow]]:
 
 
 def _begun(row: TruthRow, end_ms: int) -> bool:
-    started_ms = row["started_ms"]
-    return isinstance(started_ms, int) and started_ms < end_ms and row["table"] not in ("broke", "hazard")
+    started_ms = row.get("started_ms")
+    return row["table"] in ("downtime", "attempt", "mishap") and isinstance(started_ms, int) and started_ms < end_ms
 
 
 def write_stream(path: Path, messages: Iterable[Sent]) -> None:

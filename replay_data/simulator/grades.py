@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import count
 from typing import TYPE_CHECKING
 
-from replay_data.simulator.geometry import production_t_h
+from replay_data.simulator.geometry import jumbo_length_m, production_t_h
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,13 +32,21 @@ class Grade:
     tender: float
     turn_up_failure: float
 
+    @property
+    def jumbo_min(self) -> float:
+        """How long a jumbo takes at the target speed. [min]"""
+        return jumbo_length_m(self.basis_weight_g_m2) / self.speed_m_min
+
+
+USUAL_TURN_UP_FAILURE = 0.010
+"""Share of turn-ups missed where nothing is wrong with the device (demo)."""
 
 GRADES = {
     grade.name: grade
     for grade in (
-        Grade("C60", 60, 900, 1.5, 0.010),
-        Grade("C70", 70, 860, 1.15, 0.010),
-        Grade("C80", 80, 780, 1.0, 0.010),
+        Grade("C60", 60, 900, 1.5, USUAL_TURN_UP_FAILURE),
+        Grade("C70", 70, 860, 1.15, USUAL_TURN_UP_FAILURE),
+        Grade("C80", 80, 780, 1.0, USUAL_TURN_UP_FAILURE),
         Grade("C90", 90, 700, 0.9, 0.028),
         Grade("C100", 100, 630, 0.85, 0.038),
     )

@@ -31,9 +31,14 @@ RESTART_FACTOR = 3.0
 GRADE_CHANGE_FACTOR = 1.5
 """In the half hour after a change of grade the hazard is 1 + 1.5 times what it would be (demo)."""
 
+FALSE_TRIPS = 3.0
+"""How many times the size press's usual hazard a dirty eye adds, for each unit of dirt (demo)."""
+UPSET = 0.05
+"""What broke that is a percent off in the headbox adds to the press's log hazard; it goes with the square (demo)."""
+
 # Breaks a day of each section with every driver at its mean; set so that a long simulation gives 2.6 primary breaks a
 # day with shares of 4, 34, 18, 16, 8, 7 and 13 % (demo). The reel's share is nearly all turn-ups.
-BASE_PER_DAY = dict(zip(SECTIONS, (0.080, 0.255, 0.200, 0.112, 0.160, 0.072, 0.015), strict=True))
+BASE_PER_DAY = dict(zip(SECTIONS, (0.050, 0.200, 0.205, 0.100, 0.165, 0.083, 0.015), strict=True))
 
 # What a crew finds when none of the drivers stands out, with weights (demo).
 BACKGROUND: dict[str, tuple[tuple[str, float], ...]] = {
@@ -72,7 +77,11 @@ class Hazard:
 def hazard(m: Minutes, c: Conditions, grade: Grade) -> Hazard:
     """λ = Σ over sections of λ0 · exp(Σ terms) · (1 + A · exp(-τ/τ0)). [breaks a minute]"""
     terms = {
-        "couch": {"CH-RET": -0.35 * (c.retention_pct - 84.3) / 1.6, "FO-VAC": -0.4 * m.wander["vacuum"]},
+        "couch": {
+            "CH-RET": -0.35 * (c.retention_pct - 84.3) / 1.6,
+            "FO-VAC": -0.4 * m.wander["vacuum"],
+            "CH-CHG": 1.2 * m.salts,
+        },
         "press": press_terms(m, c, grade),
         "pre-dryer": {
             "PD-STM": 4.2 * m.trouble["flooded"],
@@ -83,7 +92,7 @@ def hazard(m: Minutes, c: Conditions, grade: Grade) -> Hazard:
             "SP-MOI": 0.45 * (c.moisture_in_pct - 3.0) / 0.3,
             "SP-FLD": 0.45 * (c.pond_pct - 60.0) / 3.0,
             "CH-SLM": 0.02 * m.since_boil_out_d - 0.4,
-            "IC-TRP": np.log1p(eye_dirt(m.since_wash_d)),
+            "IC-TRP": np.log1p(FALSE_TRIPS * m.eye_dirt),
             "CH-RET": 3.0 * m.trouble["retention"],
             "IC-LOP": 4.0 * m.trouble["swing"],
         },
@@ -122,14 +131,16 @@ def press_terms(m: Minutes, c: Conditions, grade: Grade) -> dict[str, Floats]:
     felt = point * (c.felt_loss_pct - 0.7)
     broke = point * c.broke_loss_pct
     retention = point * c.retention_loss_pct
-    upset = 0.12 * np.abs(m.broke_pct - m.broke_at_headbox_pct)
+    upset = UPSET * (m.broke_pct - m.broke_at_headbox_pct) ** 2
     rest = total - draw - felt - broke - retention
-    return {"PR-DRW": draw, "PR-FLT": felt, "SA-BRK": broke + upset, "CH-RET": retention, "PR-CRS": rest}
-
-
-def eye_dirt(since_wash_d: Floats) -> Floats:
-    """How dirty the size press's photo-eye is: starch settles on it until it is cleaned with the felts. 0 to about 1"""
-    return np.minimum(since_wash_d / 12.0, 1.2) ** 2
+    return {
+        "PR-DRW": draw,
+        "PR-FLT": felt,
+        "SA-BRK": broke + upset,
+        "CH-RET": retention,
+        "CH-CHG": 0.4 * m.salts,
+        "PR-CRS": rest,
+    }
 
 
 def cause_of(rng: Generator, hazard_: Hazard, section: str, minute: int) -> str:

@@ -13,10 +13,10 @@ from replay_data.simulator.broke import BrokeState
 from replay_data.simulator.disturbance import MINUTES, Troubles, Wanderings
 from replay_data.simulator.downtime import Downtime, Setting
 from replay_data.simulator.frame import MINUTE_MS, Frame, Off, Tracks
-from replay_data.simulator.geometry import EYES, SECTIONS, jumbo_length_m
+from replay_data.simulator.geometry import EYES, SECTIONS
 from replay_data.simulator.grades import IVORY, Grade, Order, orders
-from replay_data.simulator.hazard import Hazard, background, cause_of, hazard
-from replay_data.simulator.process import conditions
+from replay_data.simulator.hazard import Hazard, background, cause_of
+from replay_data.simulator.law import DemoLaw
 from replay_data.simulator.record import GRADE, REEL, SHADE, SHEET_OFF, STOCK_ON, ClothingPut, DayRecord, Forced
 from replay_data.simulator.rota import SKILL, shift_at
 from replay_data.simulator.tracks import Ramps, Steps, Value
@@ -27,8 +27,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from replay_data.simulator.planted import Law
+
 SETTLE_MS = 60_000
 """The sheet stays on the reel for at least this long: what is lost before that was a failed attempt. [ms]"""
+HABIT_BEGINS_MIN, HABIT_LASTS_MIN = (60, 240, 420, 600), 90
+"""When in its shift crew C doses broke by hand, and for how long. [min]"""
 THREADING_SPEED = 0.92
 _STARCHED = ("after-dryer", "calender", "reel")
 
@@ -47,13 +51,16 @@ class Machine:
         Same seed and name, same history; with more days the first ones stay the same.
     forced
         What a scenario adds, in order of time.
+    law
+        What makes the sheet break; None: what makes it break in the demo.
     """
 
-    def __init__(self, name: str, *, seed: int, start_ms: int, forced: list[Forced]) -> None:
+    def __init__(self, name: str, *, seed: int, start_ms: int, forced: list[Forced], law: Law | None = None) -> None:
         """A machine that has been on the reel for three hours."""
         seeds = np.random.SeedSequence([seed, zlib.crc32(name.encode())]).spawn(4)
         wander, trouble, self._rng, plans = (np.random.default_rng(s) for s in seeds)
         self.name = name
+        self._law: Law = law or DemoLaw()
         self._wanderings, self._troubles = Wanderings(wander), Troubles(trouble)
         self._orders: Iterator[Order] = orders(plans, start_ms, name)
         self._order, self._next_order = next(self._orders), next(self._orders)
@@ -99,6 +106,11 @@ class Machine:
         self._broke, self._owed_ms = frame.broke, frame.owed_ms
         self._day_ms, self._number = frame.end_ms, self._number + 1
         return record
+
+    @property
+    def day_ms(self) -> int:
+        """When the next day begins. [ms]"""
+        return self._day_ms
 
     def signals(self) -> dict[str, Value]:
         """What the signals that are sent on change are now."""
@@ -175,8 +187,7 @@ class Machine:
         first, last = frame.minute(self._now_ms), frame.minutes_before(to_ms)
         if last <= first:
             return False
-        drivers = frame.inputs(first, last)
-        rates = hazard(drivers, conditions(drivers), self._order.grade)
+        rates = self._law.rates(frame, first, last, self._order.grade)
         begin_ms = frame.start_ms + MINUTE_MS * np.arange(first, last)
         from_ms = np.maximum(begin_ms, max(self._now_ms, self._restart_ms + SETTLE_MS))
         minutes = np.maximum(0, np.minimum(begin_ms + MINUTE_MS, to_ms) - from_ms) / MINUTE_MS
@@ -353,8 +364,7 @@ class Machine:
         self._turn_up_ms = at_ms + round(self._jumbo_ms() * float(self._rng.uniform(0.97, 1.03)))
 
     def _jumbo_ms(self) -> float:
-        grade = self._order.grade
-        return jumbo_length_m(grade.basis_weight_g_m2) / grade.speed_m_min * MINUTE_MS
+        return self._order.grade.jumbo_min * MINUTE_MS
 
     def _first_values(self) -> dict[str, Value]:
         eyes: dict[str, Value] = {eye.tag: True for eye in EYES}
@@ -380,10 +390,12 @@ def _tracks(start_ms: int, grade: Grade) -> Tracks:
 
 
 def _habit(start_ms: int) -> NDArray[np.bool_]:
-    """Minutes of the day in which crew C is an hour and a half to four hours into its shift: it doses broke by hand."""
+    """Minutes of the day in which crew C doses broke by hand: for an hour and a half, four times a shift."""
     habit = np.zeros(MINUTES, dtype=np.bool_)
     for k in range(0, MINUTES, 10):
         shift = shift_at(start_ms + k * MINUTE_MS)
         into = (start_ms + k * MINUTE_MS - shift.started_ms) / MINUTE_MS
-        habit[k : k + 10] = shift.crew == "C" and 90 <= into < 240
+        habit[k : k + 10] = shift.crew == "C" and any(
+            begin <= into < begin + HABIT_LASTS_MIN for begin in HABIT_BEGINS_MIN
+        )
     return habit

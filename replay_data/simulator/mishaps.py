@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from replay_data.simulator.calm import Calm
+from replay_data.simulator.calm import AFTER_MS, BEFORE_MS, Calm
 from replay_data.simulator.record import DayRecord, Forced
 from replay_data.simulator.tags import NAMES, SCAN_MS
 from replay_data.simulator.tracks import Change
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 MINUTE_MS = 60_000
 FLICKERING, BLIND, NULLED = "sheet.sizepress", "sheet.predryer", "sheet.calender"
 NULL_TAGS = ("headbox.charge", "scanner.basis_weight", "press.dryness")
+FALSE_TRIP = "IC-TRP"
 OPEN_AT_END_MS = 14 * MINUTE_MS
 
 
@@ -121,6 +122,7 @@ class Mishaps:
         for what in waiting:
             if what in ("nulls", "out of range"):
                 self._bad_numbers(what, spoilt, calm, times, values)
+        self._forebodings(day, spoilt, calm)
         if day.downtimes:
             self._back_ms = day.downtimes[-1].back_ms
         return spoilt
@@ -214,6 +216,30 @@ class Mishaps:
                 spoilt.changes += [Change(start, FLICKERING, False), Change(start + lasts_ms, FLICKERING, True)]
             spoilt.note("flicker", from_ms, to_ms, tag=FLICKERING, count=len(starts))
         return bool(stretches)
+
+    def _forebodings(self, day: DayRecord, spoilt: Spoilt, calm: Calm) -> None:
+        """An eye that will call a sheet lost which is there flickers in the half hour before, more and more."""
+        for down in day.downtimes:
+            if down.kind != "break" or down.cause != FALSE_TRIP or down.unseen:
+                continue
+            rng = np.random.default_rng(down.started_ms)
+            before_ms = 1000 * np.unique(rng.exponential(600.0, int(rng.integers(8, 20))).astype(np.int64))
+            # Five seconds apart, and never where the day's other flicker begins or ends.
+            moments = np.unique((down.started_ms - 45_000 - before_ms) // 5_000) * 5_000 + 2_637
+            starts = [ms for ms in moments.tolist() if self._undisturbed(ms, down.started_ms, day, calm)]
+            for start in starts:
+                lasts_ms = int(rng.integers(150, 1_700))
+                spoilt.changes += [Change(start, FLICKERING, False), Change(start + lasts_ms, FLICKERING, True)]
+            if starts:
+                spoilt.note("flicker", starts[0], starts[-1], tag=FLICKERING, count=len(starts))
+
+    def _undisturbed(self, ms: int, lost_ms: int, day: DayRecord, calm: Calm) -> bool:
+        """Whether the half hour before a loss is going on, the sheet is on, and nothing else goes wrong."""
+        back_ms = max([self._back_ms, *(down.back_ms for down in day.downtimes if down.started_ms < lost_ms)])
+        first_ms = max(lost_ms - 30 * MINUTE_MS, back_ms + AFTER_MS, day.frame.start_ms + AFTER_MS)
+        if not first_ms <= ms < lost_ms - 40_000:
+            return False
+        return ms > lost_ms - BEFORE_MS or any(a <= ms < b - 5_000 for a, b in calm.stretches)
 
     def _rejected(self, day: DayRecord, spoilt: Spoilt, calm: Calm) -> bool:
         at_ms = calm.take(0)

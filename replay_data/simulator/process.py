@@ -45,8 +45,14 @@ class Minutes:
         Number of the minute in its day.
     broke_pct, broke_at_headbox_pct
         Broke dosed, and what of it has reached the headbox. [% of furnish]
+    rule_broke_pct, rule_broke_at_headbox_pct
+        The same, had nobody ever dosed by hand.
     felt_age_d, since_wash_d, since_boil_out_d
         Age of the last press's felt; time since the felts were washed and since the wet end was boiled out. [d]
+    eye_dirt
+        How dirty the size press's photo-eye is. 0 to about 1.4
+    salts
+        How far salts and anionic trash have built up in the white water, 0 to 1.
     unrest
         exp(-time since the restart / 25 min) on reel, 0 otherwise.
     grade_change
@@ -60,9 +66,13 @@ class Minutes:
     grammage_g_m2: Floats
     broke_pct: Floats
     broke_at_headbox_pct: Floats
+    rule_broke_pct: Floats
+    rule_broke_at_headbox_pct: Floats
     felt_age_d: Floats
     since_wash_d: Floats
     since_boil_out_d: Floats
+    eye_dirt: Floats
+    salts: Floats
     unrest: Floats
     grade_change: Floats
 
@@ -115,6 +125,21 @@ def plugging_pct(since_wash_d: Floats) -> Floats:
     return 0.05 * np.minimum(since_wash_d, 14.0)
 
 
+def eye_dirt(since_wash_d: Floats) -> Floats:
+    """How dirty the size press's eye is: starch settles on it until it is cleaned with the felts. 0 to about 1.4"""
+    return np.minimum(since_wash_d / 12.0, 1.2) ** 2
+
+
+def salts(day: Floats) -> Floats:
+    """How far the white water's chemistry has drifted, by days since the simulation began. 0 to 1, demo
+
+    From the twelfth day on salts and anionic trash build up for 24 days, since less fresh water is let in; then the
+    dosing is set right within two. Every forty days again.
+    """
+    into = np.where(day < 12.0, 40.0, (day - 12.0) % 40.0)
+    return np.asarray(np.clip(np.minimum(into / 24.0, (26.0 - into) / 2.0), 0.0, 1.0), dtype=np.float64)
+
+
 def conditions(m: Minutes) -> Conditions:
     """What the process is like in these minutes.
 
@@ -132,7 +157,7 @@ def _wet_end(m: Minutes) -> dict[str, Floats]:
     surplus = m.broke_at_headbox_pct - NORMAL_PCT
     upset = np.abs(m.broke_pct - m.broke_at_headbox_pct)
     freeness = 380.0 + 9.0 * w["freeness"] - 0.8 * surplus
-    retention = RETENTION_PCT + 1.5 * w["retention"] - 0.12 * surplus - 0.15 * upset - 7.0 * lost
+    retention = RETENTION_PCT + 1.5 * w["retention"] - 0.12 * surplus - 0.15 * upset - 7.0 * lost - 1.5 * m.salts
     consistency = HEADBOX_PCT + 0.010 * w["consistency"] - 0.0015 * (retention - RETENTION_PCT)
     return {
         "consistency_pct": consistency,
@@ -140,8 +165,8 @@ def _wet_end(m: Minutes) -> dict[str, Floats]:
         "retention_pct": retention,
         "jet_wire": 1.010 + 0.002 * w["jet"],
         "ph": 8.0 + 0.06 * w["ph"],
-        "conductivity": 1500.0 + 70.0 * w["conductivity"] + 12.0 * surplus,
-        "charge": 80.0 + 6.0 * w["charge"] + 1.0 * surplus + 0.6 * upset + 18.0 * lost,
+        "conductivity": 1500.0 + 70.0 * w["conductivity"] + 12.0 * surplus + 450.0 * m.salts,
+        "charge": 80.0 + 6.0 * w["charge"] + 1.0 * surplus + 0.6 * upset + 18.0 * lost + 20.0 * m.salts,
         "freeness": freeness,
         "softwood_pct": 16.0 + 0.5 * w["softwood"],
         "ash_pct": 20.0 + 0.5 * w["ash"] + 0.12 * (retention - RETENTION_PCT),

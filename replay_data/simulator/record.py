@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from replay_data.simulator.disturbance import MINUTES
 from replay_data.simulator.downtime import Downtime
 from replay_data.simulator.frame import Balance, Frame, Tracks
-from replay_data.simulator.grades import Order
+from replay_data.simulator.grades import GRADES, Grade, Order
 from replay_data.simulator.tracks import Change, Value
 
 STOCK_ON, SHEET_OFF, GRADE, SHADE, REEL = (
@@ -60,3 +61,11 @@ class DayRecord:
     orders: list[tuple[int, Order]]
     clothing: list[ClothingPut]
     balance: Balance
+
+    def grade_runs(self) -> list[tuple[int, int, Grade]]:
+        """The grades of the day: from which minute on, up to which, and which."""
+        changes = [change for change in self.changes if change.tag == GRADE]
+        firsts = [0, *(self.frame.minute(change.at_ms) for change in changes)]
+        names = [self.before[GRADE], *(change.value for change in changes)]
+        lasts = [*firsts[1:], MINUTES]
+        return [(a, b, GRADES[str(name)]) for a, b, name in zip(firsts, lasts, names, strict=True) if a < b]

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay_data.simulator.disturbance import MINUTES
-from replay_data.simulator.geometry import EYES
+from replay_data.simulator.geometry import EYES, headbox_flow_m3_min
+from replay_data.simulator.season import season
 from replay_data.simulator.tracks import step_values
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ class Tag:
         Resolution, and the spread of a single reading in the tag's unit.
     gate
         "": always; "stock": falls to nothing without stock; "run": with speed; "steam": with steam;
-        "hold <section>": keeps its last value without sheet there; "zero <section>": shows nothing then.
+        "hold <section>": keeps its last value without sheet there; "zero <section>": shows nothing then;
+        "idle <section>": falls to a third then; "pulp <section>": rises then, while there is stock.
     """
 
     name: str
@@ -74,7 +76,15 @@ TAGS = (
     Tag("afterdryer.draw", 2, 0.01, "", lambda c, _: c.after_draw_pct),
     Tag("reel.tension", 0, 3.0, "zero reel", lambda c, _: c.reel_tension_n_m),
 )
-NAMES = (SPEED, *(tag.name for tag in TAGS))
+# Tags that have no part in any break: they go with the season, with the grade, or with the break itself.
+DECOY_TAGS = (
+    Tag("mill.water_temperature", 1, 0.1, "", lambda _, f: 9.0 + 7.0 * season(_moments(f))),
+    Tag("headbox.flow", 1, 0.1, "stock", lambda _, f: headbox_flow_m3_min(f.speed_m_min, f.grammage_g_m2)),
+    Tag("calender.motor_load", 0, 2.0, "idle calender", lambda _, f: 0.24 * f.speed_m_min),
+    Tag("broke.pulper_load", 1, 0.8, "pulp reel", lambda *_: np.full(MINUTES, 25.0)),
+)
+ALL_TAGS = (*TAGS, *DECOY_TAGS)
+NAMES = (SPEED, *(tag.name for tag in ALL_TAGS))
 
 
 @dataclass(slots=True)
@@ -82,17 +92,26 @@ class Instruments:
     """The instruments of one machine, read day by day; they remember what they last showed of the sheet."""
 
     rng: Generator
+    _of_decoys: Generator = field(init=False)
     _shown: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """The decoys have a noise of their own, so that they change nobody else's."""
+        (self._of_decoys,) = self.rng.spawn(1)
 
     def read(self, day: DayRecord) -> tuple[NDArray[np.int64], Floats]:
         """Times of the day's scans [ms] and what they show: a row a scan, a column a name of ``NAMES``."""
         times = day.frame.start_ms + SCAN_MS * np.arange(SCANS, dtype=np.int64)
         c = day.frame.conditions()
-        values = _every_ten_seconds(np.stack([tag.minutes(c, day.frame) for tag in TAGS], axis=1))
-        values += self.rng.standard_normal(values.shape, dtype=np.float32) * [tag.noise for tag in TAGS]
+        values = _every_ten_seconds(np.stack([tag.minutes(c, day.frame) for tag in ALL_TAGS], axis=1))
+        noise = [
+            rng.standard_normal((SCANS, len(tags)), dtype=np.float32) * [tag.noise for tag in tags]
+            for rng, tags in ((self.rng, TAGS), (self._of_decoys, DECOY_TAGS))
+        ]
+        values += np.concatenate(noise, axis=1)
         speed = day.tracks.speed.over(times)
         gates = _gates(day, times, speed)
-        for column, tag in enumerate(TAGS):
+        for column, tag in enumerate(ALL_TAGS):
             values[:, column] = self._gated(tag, values[:, column], gates)
         shown_speed = np.where(speed > 0, speed + 0.3 * self.rng.standard_normal(SCANS), 0.0)
         return times, np.column_stack([np.round(np.maximum(shown_speed, 0.0), 1), values])
@@ -104,6 +123,10 @@ class Instruments:
                 values = self._held(tag.name, values, gates[where] > 0)
             case "zero":
                 values = values * gates[where]
+            case "idle":
+                values = values * (1 + 2 * gates[where]) / 3
+            case "pulp":
+                values = values * (1 + 1.6 * np.maximum(0.0, gates["stock"] - gates[where]))
             case "stock" | "run" | "steam":
                 values = values * gates[how]
         most = 100.0 if tag.name.endswith("level") else np.inf
@@ -115,6 +138,11 @@ class Instruments:
         held = np.where(newest >= 0, values[newest], self._shown.get(name, float(values[0])))
         self._shown[name] = float(held[-1])
         return held
+
+
+def _moments(frame: Frame) -> NDArray[np.int64]:
+    """The middles of the day's minutes. [ms]"""
+    return frame.start_ms + 60_000 * np.arange(MINUTES, dtype=np.int64) + 30_000
 
 
 def _every_ten_seconds(minutes: Floats) -> Floats:

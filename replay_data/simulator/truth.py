@@ -20,11 +20,15 @@ TruthRow = Mapping[str, object]
 _encode = msgspec.json.encode
 
 
-def rows_of(day: DayRecord, spoilt: Spoilt, *, horizon_ms: int) -> list[TruthRow]:
-    """The truth of one machine's day. What lies after the stream's end is cut off: an open downtime has no end."""
+def rows_of(day: DayRecord, spoilt: Spoilt, due: Mapping[str, str], *, horizon_ms: int) -> list[TruthRow]:
+    """The truth of one machine's day. What lies after the stream's end is cut off: an open downtime has no end.
+
+    due
+        The plant to which a downtime is due, by the downtime's id.
+    """
     rows: list[TruthRow] = []
     for down in day.downtimes:
-        rows += _downtime_rows(down, horizon_ms)
+        rows += _downtime_rows(down, due.get(down.downtime_id), horizon_ms)
     rows += ({**row, "machine": day.machine} for row in spoilt.rows)
     balance = {name: getattr(day.balance, name) for name in day.balance.__slots__}
     rows.append({"table": "broke", "machine": day.machine, "started_ms": day.frame.start_ms, **balance})
@@ -35,7 +39,7 @@ def rows_of(day: DayRecord, spoilt: Spoilt, *, horizon_ms: int) -> list[TruthRow
     return rows
 
 
-def _downtime_rows(down: Downtime, horizon_ms: int) -> list[TruthRow]:
+def _downtime_rows(down: Downtime, plant: str | None, horizon_ms: int) -> list[TruthRow]:
     rows: list[TruthRow] = [
         {
             "table": "downtime",
@@ -52,6 +56,7 @@ def _downtime_rows(down: Downtime, horizon_ms: int) -> list[TruthRow]:
             "secondary": down.secondary,
             "forced": down.forced,
             "unseen": down.unseen,
+            "plant": plant,
         }
     ]
     begun = [attempt for attempt in down.attempts if attempt.started_ms < horizon_ms]
