@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from analysis.history import History, Machine
     from analysis.period import Period
     from analysis.read import Store
+    from analysis.result import Picture, Result
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -30,7 +31,26 @@ class Asked:
     shift: str | None
     as_json: bool
     html: Path | None
+    csv: Path | None
+    xlsx: Path | None
+    svg: Path | None
+    png: Path | None
     demo: bool
+
+    @property
+    def wants_picture(self) -> bool:
+        """Whether anything with pictures is to be written."""
+        return any((self.html, self.svg, self.png))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """The answers about one machine; ``draw`` gives the pictures of each, and is called only where they are wanted."""
+
+    history: History
+    period: Period
+    results: tuple[Result, ...]
+    draw: Callable[[], Sequence[tuple[Picture, ...]]]
 
 
 def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
@@ -56,6 +76,10 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         metavar="FILE",
         help="Write a self-contained page with pictures as well.",
     )
+    @_file("--csv", "Write the tables as CSV; of several tables, one file each: FILE, then FILE-2 …")
+    @_file("--xlsx", "Write the tables, their settings and what the words mean as a workbook.")
+    @_file("--svg", "Write the picture; of several, one file each: FILE, then FILE-2 …")
+    @_file("--png", "The same as PNG.")
     @click.option("--demo-data", "demo", is_flag=True, help="Mark the page as figures of an invented mill.")
     @functools.wraps(command)
     def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -66,6 +90,10 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         return command(asked, *args, **kwargs)
 
     return with_options
+
+
+def _file(option: str, said: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    return click.option(option, type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help=said)
 
 
 def chosen(store: Store, asked: Asked) -> Iterator[tuple[History, Period]]:
