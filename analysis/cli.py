@@ -146,7 +146,7 @@ def pareto(
     from analysis.read import open_store
 
     with way_out(), open_store(path) as store:
-        sources = list(chosen(store, asked))
+        sources = list(chosen(store, asked, made=False))
         try:
             selection = selection_of(within, kinds, dimensions)
             told = answer_pareto(

@@ -96,8 +96,11 @@ def _file(option: str, said: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
     return click.option(option, type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help=said)
 
 
-def chosen(store: Store, asked: Asked) -> Iterator[tuple[History, Period]]:
+def chosen(store: Store, asked: Asked, *, made: bool = True) -> Iterator[tuple[History, Period]]:
     """The history of every machine that was asked for, and its period, clipped at its newest data.
+
+    made
+        Whether production and attempts are wanted.
 
     Raises
     ------
@@ -112,7 +115,7 @@ def chosen(store: Store, asked: Asked) -> Iterator[tuple[History, Period]]:
         raise NothingThen("the store holds no data of any machine asked for; start the collector, or 'breakhorn load'")
     for machine in known:
         period = _period(store, machine, asked)
-        yield store.history(machine, period), period
+        yield store.history(machine, period, made=made), period
 
 
 def _period(store: Store, machine: Machine, asked: Asked) -> Period:

@@ -11,7 +11,7 @@ from analysis.history import History
 from analysis.ledger import NO_SECTION, UNCODED, Ledger
 from analysis.pareto.dimension import DIMENSIONS, shown
 from analysis.pareto.ranking import Measure, Sort, ranked
-from analysis.pareto.tally import BREAKS, Selection, Source, Tally, hours, tallies
+from analysis.pareto.tally import BREAKS, Selection, Source, Tally, hours, on_reel_ms, tallies
 from analysis.rates import Rate, count_interval, rate_of
 from analysis.result import natural
 from analysis.tonnes import Lost, money_of
@@ -128,9 +128,10 @@ def pareto_of(sources: Sequence[Source], by: str, selection: Selection = BREAKS)
     asked = {by, *(within for within, _ in selection.within)}
     together = selection.kinds != BREAKS.kinds or not asked.isdisjoint(_TOGETHER)
     history = sources[0][0]
+    on_reel = on_reel_ms(sources, by, selection)
 
     def bars(*, secondary: bool | None) -> tuple[Bar, ...]:
-        found = tallies(sources, by, selection, secondary=secondary).values()
+        found = tallies(sources, by, selection, secondary=secondary, on_reel=on_reel).values()
         made = (_bar(history, tally) for tally in found if secondary is not True or tally.parts or tally.count)
         return tuple(sorted(made, key=_in_order if DIMENSIONS[by].in_order else _by_count))
 

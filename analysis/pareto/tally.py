@@ -95,12 +95,19 @@ Source = tuple[History, Ledger]
 
 
 def tallies(
-    sources: Sequence[Source], by: str, selection: Selection, *, secondary: bool | None = None
+    sources: Sequence[Source],
+    by: str,
+    selection: Selection,
+    *,
+    secondary: bool | None = None,
+    on_reel: Mapping[str | None, int] | None = None,
 ) -> dict[str | None, Tally]:
     """Downtimes gathered by one dimension, over one machine or several.
 
     secondary
         Only breaks that are, or are not, secondary; one of which that cannot be known counts as primary. None: all.
+    on_reel
+        What ``on_reel_ms`` gave, where it is known already. [ms]
     """
     found: dict[str | None, Tally] = {}
 
@@ -114,7 +121,7 @@ def tallies(
             under(DIMENSIONS[by].of_downtime(d, history)).count += 1
         for (label, downtime_id), (d, ms) in _stretches(history, book, by, selection, secondary).items():
             under(label).parts[downtime_id] = _part(history, d, ms)
-    _add_on_reel(found, sources, by, selection)
+    _add_on_reel(found, by, on_reel_ms(sources, by, selection) if on_reel is None else on_reel)
     return found
 
 
@@ -155,10 +162,9 @@ def _part(history: History, downtime: Downtime, ms: int) -> Part:
     return Part(lost=cost, broke_t=broke_t, money=money_of(history, lost_t=known_t, broke_t=broke_t))
 
 
-def _add_on_reel(found: dict[str | None, Tally], sources: Sequence[Source], by: str, selection: Selection) -> None:
+def _add_on_reel(found: dict[str | None, Tally], by: str, ms: Mapping[str | None, int]) -> None:
     """Give every label its time on the reel, also to labels under which nothing fell."""
     own = DIMENSIONS[by].of_on_reel
-    ms = on_reel_ms(sources, by, selection)
     for label, tally in found.items():
         tally.on_reel_ms = ms.get(label, 0) if own else ms.get(None, 0)
     if own:
@@ -169,13 +175,14 @@ def _add_on_reel(found: dict[str | None, Tally], sources: Sequence[Source], by: 
 def on_reel_ms(sources: Sequence[Source], by: str, selection: Selection) -> Mapping[str | None, int]:
     """Time on the reel of every label; all of it under None where labels have none of their own. [ms]"""
     own = DIMENSIONS[by].of_on_reel
-    narrow = [(DIMENSIONS[within], within, label) for within, label in selection.within]
-    asked = [DIMENSIONS[by], *(dimension for dimension, _, _ in narrow)]
+    narrow = [(of, within, label) for within, label in selection.within if (of := DIMENSIONS[within].of_on_reel)]
+    if own is None and not narrow:
+        return {None: sum(book.ms[Class.ON_REEL] for _, book in sources)}
+    by_clock = any(DIMENSIONS[asked].by_clock for asked in (by, *(within for _, within, _ in narrow)))
     total = defaultdict[str | None, int](int)
     for history, book in sources:
-        for piece in on_reel(history, book, by_clock=any(dimension.by_clock for dimension in asked)):
-            fits = all(d.of_on_reel is None or shown(w, d.of_on_reel(piece)) == label for d, w, label in narrow)
-            if fits:
+        for piece in on_reel(history, book, by_clock=by_clock):
+            if all(shown(within, of(piece)) == label for of, within, label in narrow):
                 total[own(piece) if own else None] += piece.ms
     return total
 
