@@ -164,3 +164,18 @@ def test_secondary_breaks_cost_as_well() -> None:
 
     assert result is not None
     assert [cost.lost_h for cost in result.costs] == [pytest.approx(2 * HOUR / HOUR)]
+
+
+def test_a_break_and_the_secondary_ones_after_it_vary_together() -> None:
+    # Four breaks of 30 min each followed by one of 30 min: as sure, or unsure, as four of 60 min; not as eight of 30.
+    pairs = [d for n in range(1, 5) for d in (downtime(1_000 * n, 30), downtime(1_000 * n + 40, 30, secondary=True))]
+    whole = [downtime(1_000 * n, 60) for n in range(1, 5)]
+
+    of_pairs, of_whole = (
+        worth(past, ledger(past, PERIOD), "section", year_h=240)
+        for past in (on_reel_but_for(lost, to_ms=PERIOD.to_ms) for lost in (pairs, whole))
+    )
+
+    assert of_pairs is not None
+    assert of_whole is not None
+    assert of_pairs.costs[0].saved_h == of_whole.costs[0].saved_h

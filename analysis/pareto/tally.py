@@ -48,8 +48,13 @@ BREAKS = Selection()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """What one downtime took of the period under one label. [t], [currency]; None: unknown, or not set."""
+    """What one downtime took of the period under one label. [t], [currency]; None: unknown, or not set.
 
+    led_by
+        The downtime itself or, of a secondary break, the one that it follows from.
+    """
+
+    led_by: str
     lost: Lost
     broke_t: float | None
     money: float | None
@@ -84,11 +89,18 @@ class Tally:
 
     @cached_property
     def drawn(self) -> Redrawn | None:
-        """Minutes, tonnes and money as they might have come out, unknown ones left out; None without any."""
+        """Minutes, tonnes and money as they might have come out, unknown ones left out; None without any.
+
+        A break and the secondary ones after it come or stay away together.
+        """
         if not self.parts:
             return None
-        sizes = [(p.lost.ms / 60_000, p.lost.tonnes_t, p.money or 0.0) for p in self.parts.values()]
-        return redrawn(sizes, f"{self.by} {self.label}")
+        sizes = defaultdict[str, tuple[float, float, float]](lambda: (0.0, 0.0, 0.0))
+        for part in self.parts.values():
+            minutes, tonnes_t, money = sizes[part.led_by]
+            more = part.lost.ms / 60_000, part.lost.tonnes_t, part.money or 0.0
+            sizes[part.led_by] = (minutes + more[0], tonnes_t + more[1], money + more[2])
+        return redrawn(list(sizes.values()), f"{self.by} {self.label}")
 
 
 Source = tuple[History, Ledger]
@@ -119,8 +131,9 @@ def tallies(
     for history, book in sources:
         for d in _chosen(history, book, selection, secondary):
             under(DIMENSIONS[by].of_downtime(d, history)).count += 1
+        leaders = _leaders(history)
         for (label, downtime_id), (d, ms) in _stretches(history, book, by, selection, secondary).items():
-            under(label).parts[downtime_id] = _part(history, d, ms)
+            under(label).parts[downtime_id] = _part(history, d, ms, leaders[downtime_id])
     _add_on_reel(found, by, on_reel_ms(sources, by, selection) if on_reel is None else on_reel)
     return found
 
@@ -155,11 +168,21 @@ def _stretches(
     return {key: (seen[key[1]], ms) for key, ms in total.items()}
 
 
-def _part(history: History, downtime: Downtime, ms: int) -> Part:
+def _leaders(history: History) -> dict[str, str]:
+    """The downtime that each follows from: of a secondary break that of the one before it, else itself."""
+    found: dict[str, str] = {}
+    before: str | None = None
+    for d in sorted(history.downtimes, key=lambda d: (d.started_ms, d.downtime_id)):
+        before = before if d.secondary and before else d.downtime_id
+        found[d.downtime_id] = before
+    return found
+
+
+def _part(history: History, downtime: Downtime, ms: int, led_by: str) -> Part:
     cost = lost(downtime, ms)
     broke_t = broke_in(downtime, ms, history.horizon_ms)
     known_t = None if cost.unknown_ms else cost.tonnes_t
-    return Part(lost=cost, broke_t=broke_t, money=money_of(history, lost_t=known_t, broke_t=broke_t))
+    return Part(led_by=led_by, lost=cost, broke_t=broke_t, money=money_of(history, lost_t=known_t, broke_t=broke_t))
 
 
 def _add_on_reel(found: dict[str | None, Tally], by: str, ms: Mapping[str | None, int]) -> None:

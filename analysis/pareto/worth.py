@@ -202,7 +202,8 @@ def _optimism(history: History, told: list[Tally], savings: Mapping[str | None, 
     """How far the greatest saving is too great on average, having been picked for that.
 
     In every redrawn world: the greatest of its savings less what the same label shows in the real one; the mean of
-    that over the greatest real one. Source: B. Efron & R. Tibshirani, An Introduction to the Bootstrap (1993), 17.6.
+    that over the greatest real one. After B. Efron & R. Tibshirani, An Introduction to the
+    Bootstrap (1993), chapter 17 (cited from memory).
     """
     measure = _MINUTES if money_of(history, lost_t=0.0, broke_t=0.0) is None else _MONEY
     named = [savings[tally.label] for tally in told if sort_of(tally.label) is not Sort.REMAINDER]
