@@ -253,14 +253,12 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
 def _write_tables(name: str, asked: Asked, told: Sequence[Told]) -> None:
     if not (asked.csv or asked.xlsx):
         return
-    from analysis.export import write_csv, write_xlsx
+    from analysis.export import write_tables
 
-    if asked.csv:
-        for file, title in write_csv(asked.csv, [result for one in told for result in one.results]):
-            click.echo(f"wrote {file}: {title}", err=True)
-    if asked.xlsx:
-        write_xlsx(asked.xlsx, name, [(one.history, one.results) for one in told])
-        click.echo(f"wrote {asked.xlsx}", err=True)
+    results = [result for one in told for result in one.results]
+    histories = [one.history for one in told]
+    for line in write_tables(name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx):
+        click.echo(line, err=True)
 
 
 def _write_drawn(name: str, asked: Asked, told: Sequence[Told]) -> None:

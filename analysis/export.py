@@ -124,12 +124,27 @@ def _on_white(svg: str) -> str:
     return re.sub(r"(</defs>)", r'\1<rect width="100%" height="100%" fill="#ffffff"/>', svg, count=1)
 
 
-def write_xlsx(file: Path, name: str, told: Sequence[tuple[History, Sequence[Result]]]) -> None:
+def write_tables(
+    name: str,
+    histories: Sequence[History],
+    results: Sequence[Result],
+    *,
+    csv_file: Path | None = None,
+    xlsx_file: Path | None = None,
+) -> Iterator[str]:
+    """All tables in the files asked for; gives a line to say for each file."""
+    if csv_file is not None:
+        yield from (f"wrote {file}: {title}" for file, title in write_csv(csv_file, results))
+    if xlsx_file is not None:
+        write_xlsx(xlsx_file, name, histories, results)
+        yield f"wrote {xlsx_file}"
+
+
+def write_xlsx(file: Path, name: str, histories: Sequence[History], results: Sequence[Result]) -> None:
     """Everything as one workbook: the answers, a sheet a table, the settings they depend on, what the words mean."""
     import xlsxwriter  # type: ignore[import-untyped]  # noqa: PLC0415 - for workbooks only; it has no types
 
-    results = [result for _, answers in told for result in answers]
-    history = told[0][0]
+    history = histories[0]
     buffer = io.BytesIO()
     # A cell is a formula or a link only in somebody else's hands: ours are texts and numbers.
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": False}
@@ -138,23 +153,22 @@ def write_xlsx(file: Path, name: str, told: Sequence[tuple[History, Sequence[Res
         book.set_properties({"title": f"{history.mill.name}: {name}", "created": published.replace(tzinfo=None)})
         tables = stacked(results)
         names = _sheet_names([table.title for table in tables])
-        _add(book, "answer", Sheet(columns=("what", "said"), rows=tuple(_answers(told, tables, names))))
+        _add(book, "answer", Sheet(columns=("what", "said"), rows=tuple(_answers(histories, results, tables, names))))
         for sheet_name, table in zip(names, tables, strict=True):
             _add(book, sheet_name, table.sheet)
         _add(book, "settings", Sheet(columns=("machine", "setting", "value"), rows=tuple(_settings(results))))
-        words = {(word, meaning): None for one, _ in told for word, meaning in definitions(one)}
+        words = {(word, meaning): None for one in histories for word, meaning in definitions(one)}
         _add(book, "definitions", Sheet(columns=("word", "meaning"), rows=tuple(words)))
     file.write_bytes(buffer.getvalue())
 
 
 def _answers(
-    told: Sequence[tuple[History, Sequence[Result]]], tables: Sequence[Titled], names: Sequence[str]
+    histories: Sequence[History], results: Sequence[Result], tables: Sequence[Titled], names: Sequence[str]
 ) -> Iterator[tuple[str, str]]:
-    for history, results in told:
-        for result in results:
-            yield result.title, result.headline
-            yield from (("mind", caution) for caution in result.cautions)
-        yield "data", freshness_said(history)
+    for result in results:
+        yield result.title, result.headline
+        yield from (("mind", caution) for caution in result.cautions)
+    yield from dict.fromkeys(("data", freshness_said(history)) for history in histories)
     for name, table in zip(names, tables, strict=True):
         yield f"sheet {name}", f"{table.title}. {table.note}".strip()
 

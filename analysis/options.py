@@ -76,10 +76,7 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         metavar="FILE",
         help="Write a self-contained page with pictures as well.",
     )
-    @_file("--csv", "Write the tables as CSV; of several tables, one file each: FILE, then FILE-2 …")
-    @_file("--xlsx", "Write the tables, their settings and what the words mean as a workbook.")
-    @_file("--svg", "Write the picture; of several, one file each: FILE, then FILE-2 …")
-    @_file("--png", "The same as PNG.")
+    @writes("--csv", "--xlsx", "--svg", "--png")
     @click.option("--demo-data", "demo", is_flag=True, help="Mark the page as figures of an invented mill.")
     @functools.wraps(command)
     def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -92,8 +89,24 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
     return with_options
 
 
-def _file(option: str, said: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    return click.option(option, type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help=said)
+_FILES = {
+    "--csv": "Write the tables as CSV; of several tables, one file each: FILE, then FILE-2 …",
+    "--xlsx": "Write the tables, their settings and what the words mean as a workbook.",
+    "--svg": "Write the picture; of several, one file each: FILE, then FILE-2 …",
+    "--png": "The same as PNG.",
+}
+
+
+def writes(*options: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Give a command the options that write files, as many of them as it can serve."""
+
+    def with_files(command: Callable[P, R]) -> Callable[P, R]:
+        for option in reversed(options):
+            kind = click.Path(dir_okay=False, path_type=Path)
+            command = click.option(option, type=kind, metavar="FILE", help=_FILES[option])(command)
+        return command
+
+    return with_files
 
 
 def chosen(store: Store, asked: Asked, *, made: bool = True) -> Iterator[tuple[History, Period]]:

@@ -80,7 +80,7 @@ def test_a_cause_that_is_a_formula_is_text_in_both_kinds_of_file(tmp_path: Path)
 
     ((file, _),) = write_csv(tmp_path / "causes.csv", [result])
     past = on_reel_but_for([])
-    write_xlsx(tmp_path / "causes.xlsx", "pareto", [(past, [result])])
+    write_xlsx(tmp_path / "causes.xlsx", "pareto", [past], [result])
 
     assert f"'{FORMULA}" in [row["cause"] for row in csv.DictReader(io.StringIO(file.read_text(encoding="utf-8")))]
     sheet = cells(tmp_path / "causes.xlsx")["Primary breaks by cause"]
@@ -95,7 +95,7 @@ def test_negative_numbers_are_numbers_and_not_neutralised_text() -> None:
 
 def test_a_workbook_has_the_answer_the_settings_and_what_the_words_mean(tmp_path: Path) -> None:
     past = on_reel_but_for([])
-    write_xlsx(tmp_path / "all.xlsx", "pareto", [(past, [answer()])])
+    write_xlsx(tmp_path / "all.xlsx", "pareto", [past], [answer()])
 
     found = cells(tmp_path / "all.xlsx")
 
@@ -113,7 +113,7 @@ def test_a_workbook_has_the_answer_the_settings_and_what_the_words_mean(tmp_path
 def test_the_same_answer_is_the_same_workbook_byte_for_byte(tmp_path: Path) -> None:
     past = on_reel_but_for([])
     for name in ("one.xlsx", "two.xlsx"):
-        write_xlsx(tmp_path / name, "pareto", [(past, [answer()])])
+        write_xlsx(tmp_path / name, "pareto", [past], [answer()])
 
     assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "two.xlsx").read_bytes()
 
@@ -123,7 +123,7 @@ def test_sheets_with_long_or_equal_names_keep_apart(tmp_path: Path) -> None:
     tables = tuple(Table(title=f"{long} {n}", columns=(f"c{n}",), rows=(("x",),)) for n in (1, 2))
     awkward = Table(title="Settings", columns=("[a]",), rows=())
     result = Result(title="", subject="", sentence="", tables=(*tables, awkward))
-    write_xlsx(tmp_path / "x.xlsx", "x", [(on_reel_but_for([]), [result])])
+    write_xlsx(tmp_path / "x.xlsx", "x", [on_reel_but_for([])], [result])
 
     names = list(cells(tmp_path / "x.xlsx"))
 
