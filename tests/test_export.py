@@ -13,12 +13,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.efficiency import efficiency
 from analysis.export import csv_text, sheet_of, stacked, write_csv, write_pictures, write_xlsx
 from analysis.ledger import ledger
 from analysis.pareto import pareto
 from analysis.period import Period
 from analysis.report import pareto_picture
 from analysis.result import Result, Sheet, Table
+from analysis.telling.efficiency import tell_efficiency
 from analysis.telling.pareto import tell_pareto
 from tests.histories import DAY, downtime, on_reel_but_for
 
@@ -167,3 +169,19 @@ def test_pictures_are_written_as_svg_and_png_on_white_ground(tmp_path: Path) -> 
     root = ElementTree.fromstring((tmp_path / "p.svg").read_text(encoding="utf-8"))
     assert 'fill="#ffffff"' in ElementTree.tostring(root, encoding="unicode")
     assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+
+
+def test_the_ledger_and_its_figures_are_exact_in_a_file() -> None:
+    # 24 h less 30 and 15 min: 83,700,000 ms on the reel; 23.25 h over 2 breaks is 11.625 h between them.
+    past = on_reel_but_for([downtime(60, 30), downtime(200, 15)])
+    book = ledger(past, WHOLE_DAY)
+    told = tell_efficiency(past, book, efficiency(past, book), ["section"])
+
+    times, split, figures = (table.sheet for table in stacked([told]))
+
+    assert {row[1]: row[2] for row in times.rows}["on reel"] == 83_700_000
+    assert sum(int(row[2] or 0) for row in times.rows) == 86_400_000
+    assert split.columns == ("machine", "section", "on_reel_ms", "break_ms")
+    between = next(row for row in figures.rows if row[1] == "mean time between breaks")
+    assert between[2] == pytest.approx(11.625, rel=1e-12)
+    assert between[3] == "h on reel"
