@@ -59,8 +59,10 @@ def answer_pareto(
     Raises
     ------
     ValueError
-        If nothing that was ever lost has the label that was asked for.
+        If nothing that was ever lost has the label that was asked for, or for a year of anything but breaks.
     """
+    if year and selection.kinds != BREAKS.kinds:
+        raise ValueError("--year prices breaks; leave out --kind and --by kind")
     books = [(history, ledger(history, period)) for history, period in sources]
     _check_labels(books, selection)
     own = [by for by in dimensions if by != "machine"]
@@ -116,7 +118,8 @@ def _year(history: History, book: Ledger, by: str, selection: Selection, year_h:
 def _of_all(books: Sequence[tuple[History, Ledger]], selection: Selection) -> Told:
     history, book = books[0]
     found = pareto_of(books, "machine", selection)
-    names = " and ".join(other.machine.name for other, _ in books)
+    *first, last = (other.machine.name for other, _ in books)
+    names = f"{', '.join(first)} and {last}" if first else last
     subject = named(history, book.period).replace(history.machine.name, names, 1)
     result = tell_pareto(history, book, found, subject=subject)
     whole = replace(result, values=result.values | {"machine": None})

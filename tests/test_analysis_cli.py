@@ -214,6 +214,7 @@ def test_a_page_is_written_where_it_is_asked_for(mill: Path, tmp_path: Path, nam
         ("shift --shift 'last noon'", "day, night"),
         ("pareto --by colour", "section"),
         ("pareto --within press", "DIMENSION=LABEL"),
+        ("pareto --kind planned --year", "prices breaks"),
         ("pareto --within section=pres", "there is press, reel"),
         ("report --html x --csv y", "page"),
         ("report", "--html"),

@@ -340,3 +340,12 @@ def test_without_prices_money_is_not_set_and_never_0() -> None:
     assert "not set" in [
         cell for row in pareto_table(pareto(past, ledger(past, WHOLE_DAY), "section"), past).rows for cell in row
     ]
+
+
+def test_money_that_cannot_be_known_is_not_said_to_be_not_set() -> None:
+    past = on_reel_but_for([downtime(60, 10)])  # no rate before it, so no tonnes; prices are set
+
+    (row,) = pareto_table(pareto(past, ledger(past, WHOLE_DAY), "section"), past).rows
+
+    assert "not set" not in row
+    assert row[5:7] == ("not known", "not known")

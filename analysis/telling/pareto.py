@@ -9,8 +9,9 @@ from analysis.history import Downtime, History
 from analysis.ledger import Class, Ledger, cause_label, section_label
 from analysis.pareto import Bar, Measure, Pareto, Selection, Sort
 from analysis.period import say
-from analysis.result import MISSING, NOTHING, Cell, Result, Sheet, Table, count, length, minutes, number
+from analysis.result import MISSING, NOTHING, Cell, Result, Sheet, Table, count, length, minutes, number, significant
 from analysis.telling.common import about, iso, named, prices
+from analysis.tonnes import money_of
 
 _MEASURES_SHOWN = (Measure.MINUTES, Measure.TONNES, Measure.MONEY)
 
@@ -70,9 +71,9 @@ def _pareto_said(found: Pareto) -> str:
     tied = [bar for bar in said if bar.count == first.count]
     if len(tied) > 1:
         names = f"{', '.join(_named(bar) for bar in tied[:-1])} and {_named(tied[-1])}"
-        lead = f"{names if len(tied) <= 3 else f'{len(tied)} of them'} lead together, each with {first.count}"
+        lead = f"{names if len(tied) <= 3 else f'{len(tied)} of them'} lead together, each with {first.count:,}"
     else:
-        lead = f"{_named(first)} leads with {first.count}"
+        lead = f"{_named(first)} leads with {first.count:,}"
     most = (
         f"{lead} of {count(total, found.noun)} (95 % interval of the count {number(first.low)} to {number(first.high)})"
     )
@@ -90,13 +91,14 @@ def pareto_table(found: Pareto, history: History) -> Table:
     """Every bar in every measure, with its interval and its place in each order."""
     ranks = {measure: found.rank(measure) for measure in Measure}
     shares = found.cumulative_pct(Measure.COUNT)
+    priced = money_of(history, lost_t=0.0, broke_t=0.0) is not None
     rows = tuple(
         (
             f"{bar.label} {bar.name}".strip(),
-            str(bar.count),
-            f"{bar.low:.1f} to {bar.high:.1f}",
+            f"{bar.count:,}",
+            f"{bar.low:,.1f} to {bar.high:,.1f}",
             NOTHING if found.in_order else f"{shares[bar.label]:.0f} %",
-            *(_sum_said(bar, measure) for measure in _MEASURES_SHOWN),
+            *(_sum_said(bar, measure, priced=priced) for measure in _MEASURES_SHOWN),
             " · ".join(str(ranks[m].get(bar.label, NOTHING)) for m in Measure),
             _rate_said(bar),
         )
@@ -122,13 +124,13 @@ def _plural_of(noun: str) -> str:
     return f"{noun}s".capitalize()
 
 
-def _sum_said(bar: Bar, measure: Measure) -> str:
+def _sum_said(bar: Bar, measure: Measure, *, priced: bool) -> str:
     digits = 0 if measure is Measure.MONEY else 1
     value, interval = bar.value(measure), bar.interval(measure)
-    said = number(value, digits, MISSING if measure is Measure.MONEY else "not known")
+    said = number(value, digits, MISSING if measure is Measure.MONEY and not priced else "not known")
     if value is None or interval is None or not value:
         return said
-    return f"{said} ({number(interval[0], 0)} to {number(interval[1], 0)})"
+    return f"{said} ({significant(interval[0])} to {significant(interval[1])})"
 
 
 def _rate_said(bar: Bar) -> str:
