@@ -50,9 +50,10 @@ def _starts(shifts: Shifts, zone: ZoneInfo, first: date, last: date) -> Iterator
     """Day, name, crew and start of every shift in turn; crew None where an override takes it off."""
     for ordinal in range(first.toordinal(), last.toordinal() + 1):
         day = date.fromordinal(ordinal)
-        for number, (start, name) in enumerate(zip(shifts.starts, shifts.names, strict=True)):
-            turn = (day - shifts.anchor).days * len(shifts.starts) + number
-            crew = _crew(shifts, day, name, shifts.pattern[turn % len(shifts.pattern)])
+        rota = shifts.rota_on(day)
+        for number, (start, name) in enumerate(zip(rota.starts, rota.names, strict=True)):
+            turn = (day - rota.anchor).days * len(rota.starts) + number
+            crew = _crew(shifts, day, name, rota.pattern[turn % len(rota.pattern)])
             yield day, name, crew, _instant_ms(day, start, zone)
 
 

@@ -274,6 +274,38 @@ def test_an_override_of_the_rota_that_cannot_be_is_a_fault(override: str, key: s
     assert fault.line is not None
 
 
+LATER = (
+    "[[shifts.later]]\ndate = 2027-01-04\nanchor = 2027-01-04\n"
+    'starts = ["06:00", "14:00", "22:00"]\nnames = ["early", "late", "night"]\npattern = ["A", "B", "E"]\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "message"),
+    [
+        (LATER.replace(', "E"', ""), "shifts.later[1].pattern", "does not fill whole days of 3 shifts"),
+        (LATER.replace('"late"', '"early"'), "shifts.later[1].names[2]", "is there twice"),
+        (LATER + LATER, "shifts.later[2].date", "must be after 2027-01-04"),
+        (LATER.replace("date = 2027-01-04", "", 1), "shifts.later[1].date", "missing"),
+    ],
+)
+def test_a_later_rota_that_cannot_be_is_a_fault(text: str, key: str, message: str) -> None:
+    (fault,) = faults_of(f"{example()}\n{text}")
+
+    assert fault.key == key
+    assert message in fault.message
+
+
+def test_an_override_may_name_a_crew_of_a_later_rota() -> None:
+    override = '[[shifts.override]]\ndate = 2027-02-01\nshift = "late"\ncrew = "E"\n'
+
+    mill = parse_mill(f"{example()}\n{LATER}{override}", file=EXAMPLE)
+
+    assert mill.shifts is not None
+    assert mill.shifts.rota_on(date(2027, 1, 3)).names == ("day", "night")
+    assert mill.shifts.rota_on(date(2027, 1, 4)).names == ("early", "late", "night")
+
+
 def test_an_override_of_one_day_and_one_of_a_shutdown_are_read() -> None:
     text = '[[shifts.override]]\ndate = 2026-12-31\nshift = "night"\noff = true\n'
 

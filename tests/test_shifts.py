@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from collector.settings import ShiftOverride, Shifts
+from collector.settings import LaterRota, ShiftOverride, Shifts
 from collector.shifts import ShiftRow, shift_rows
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -174,6 +174,32 @@ def test_shifts_of_a_shutdown_are_taken_off_and_leave_a_gap() -> None:
     assert [(row.shift_date.day, row.crew) for row in rows] == [(5, "A"), (5, "B"), (8, "C"), (8, "D")]
     assert rows[1].ended_ms == at("2026-01-06T06:00+02:00")
     assert rows[2].started_ms == at("2026-01-08T06:00+02:00")
+
+
+def test_a_later_rota_holds_from_its_day_on_and_those_before_keep_their_crews() -> None:
+    eight = LaterRota(
+        date=date(2026, 1, 7),
+        anchor=date(2026, 1, 7),
+        starts=(time(6), time(14), time(22)),
+        names=("early", "late", "night"),
+        pattern=("X", "Y", "Z"),
+    )
+    rota = Shifts(
+        starts=(time(6), time(18)),
+        names=("day", "night"),
+        anchor=date(2026, 1, 5),
+        pattern=tuple("ABCD"),
+        later=(eight,),
+    )
+
+    rows = shift_rows(rota, HELSINKI, at("2026-01-05T06:00+02:00"), at("2026-01-08T05:59+02:00"))
+
+    # The last night of the old rota ends when the first shift of the new one begins.
+    assert [(row.shift, row.crew) for row in rows] == [
+        ("day", "A"), ("night", "B"), ("day", "C"), ("night", "D"), ("early", "X"), ("late", "Y"), ("night", "Z"),
+    ]  # fmt: skip
+    assert all(one.ended_ms == other.started_ms for one, other in pairwise(rows))
+    assert rows[3].ended_ms == at("2026-01-07T06:00+02:00")
 
 
 def test_a_swap_on_the_night_of_25_hours_keeps_its_13_hours() -> None:

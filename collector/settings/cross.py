@@ -219,25 +219,36 @@ def _causes(raw: Table) -> Iterator[Finding]:
 
 def _shifts(raw: Table) -> Iterator[Finding]:
     shifts = _table(raw, "shifts")
-    starts, names, pattern = (_list(shifts, key) for key in ("starts", "names", "pattern"))
+    rotas: list[tuple[KeyPath, Table]] = [(("shifts",), shifts)]
+    rotas += [(("shifts", "later", index), later) for index, later in _tables(shifts, "later")]
+    for path, rota in rotas:
+        yield from _rota(path, rota)
+    days = [(path, rota["date"]) for path, rota in rotas[1:] if type(rota.get("date")) is date]
+    for (_, one), (path, other) in pairwise(days):
+        if other <= one:
+            yield (*path, "date"), f"must be after {one}: give the rotas in the order in which they came"
+    yield from _overrides([rota for _, rota in rotas], shifts)
+
+
+def _rota(path: KeyPath, rota: Table) -> Iterator[Finding]:
+    starts, names, pattern = (_list(rota, key) for key in ("starts", "names", "pattern"))
     if names and starts and len(names) != len(starts):
-        yield ("shifts", "names"), f"has {len(names)} names for {len(starts)} starts"
+        yield (*path, "names"), f"has {len(names)} names for {len(starts)} starts"
     for index, name in enumerate(names):
         if name in names[:index]:
-            yield ("shifts", "names", index), f'"{name}" is there twice'
+            yield (*path, "names", index), f'"{name}" is there twice'
     times = [_time(start) for start in starts]
     for index, (one, other) in enumerate(pairwise(times), start=1):
         if one and other and other <= one:
-            yield ("shifts", "starts", index), f"must be later than {one:%H:%M}: give the starts in order of the day"
+            yield (*path, "starts", index), f"must be later than {one:%H:%M}: give the starts in order of the day"
     if starts and len(pattern) % len(starts):
         message = f"has {len(pattern)} crews, which does not fill whole days of {len(starts)} shifts: write it out"
-        yield ("shifts", "pattern"), f"{message} until it does"
-    yield from _overrides(shifts)
+        yield (*path, "pattern"), f"{message} until it does"
 
 
-def _overrides(shifts: Table) -> Iterator[Finding]:
-    names = [name for _, name in _texts(shifts, "names")]
-    crews = {crew for _, crew in _texts(shifts, "pattern")}
+def _overrides(rotas: list[Table], shifts: Table) -> Iterator[Finding]:
+    names = list(dict.fromkeys(name for rota in rotas for _, name in _texts(rota, "names")))
+    crews = {crew for rota in rotas for _, crew in _texts(rota, "pattern")}
     taken: dict[tuple[date, str], int] = {}
     for index, override in _tables(shifts, "override"):
         path: KeyPath = ("shifts", "override", index)
