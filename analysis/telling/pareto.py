@@ -67,20 +67,24 @@ def _pareto_said(found: Pareto) -> str:
     rest = "".join(f"; {bar.count} {bar.label}" for bar in found.bars if bar.sort is Sort.REMAINDER and bar.count)
     if not any(bar.count for bar in said):
         return f"{count(total, found.noun)}{rest}."
-    first, costliest = max(said, key=lambda bar: bar.count), max(said, key=lambda bar: bar.lost.ms)
-    tied = [bar for bar in said if bar.count == first.count]
-    if len(tied) > 1:
-        names = f"{', '.join(_named(bar) for bar in tied[:-1])} and {_named(tied[-1])}"
-        lead = f"{names if len(tied) <= 3 else f'{len(tied)} of them'} lead together, each with {first.count:,}"
-    else:
-        lead = f"{_named(first)} leads with {first.count:,}"
+    costliest = max(said, key=lambda bar: bar.lost.ms)
+    first = [bar for bar in said if bar.count == max(other.count for other in said)]
     most = (
-        f"{lead} of {count(total, found.noun)} (95 % interval of the count {number(first.low)} to {number(first.high)})"
+        f"{_lead(first)} of {count(total, found.noun)} "
+        f"(95 % interval of the count {number(first[0].low)} to {number(first[0].high)})"
     )
-    if costliest is first and len(tied) == 1:
-        return f"{most}, and costs the most time too, {length(first.lost.ms)}{rest}."
-    turn = "; of all," if costliest in tied else ", but"
+    if first == [costliest]:
+        return f"{most}, and costs the most time too, {length(costliest.lost.ms)}{rest}."
+    turn = "; of all," if costliest in first else ", but"
     return f"{most}{turn} {_named(costliest)} costs the most time, {length(costliest.lost.ms)}{rest}."
+
+
+def _lead(first: Sequence[Bar]) -> str:
+    """Those that are most frequent, since several may be."""
+    if len(first) == 1:
+        return f"{_named(first[0])} leads with {first[0].count:,}"
+    names = f"{', '.join(_named(bar) for bar in first[:-1])} and {_named(first[-1])}"
+    return f"{names if len(first) <= 3 else f'{len(first)} of them'} lead together, each with {first[0].count:,}"
 
 
 def _named(bar: Bar) -> str:
@@ -192,7 +196,14 @@ def _downtime_table(downtimes: Sequence[Downtime], history: History) -> Table:
         rows=rows,
         numbers=frozenset({4}),
         note="Whole downtimes that began in the period, also where they reach beyond its end.",
+        sheet=_downtime_sheet(downtimes, horizon_ms),
     )
+
+
+def _downtime_sheet(downtimes: Sequence[Downtime], horizon_ms: int) -> Sheet:
+    columns = (*_downtime_values(downtimes[0]), "min_so_far") if downtimes else ("downtime_id",)
+    rows = ((*_downtime_values(d).values(), d.lasts_ms(horizon_ms) / 60_000) for d in downtimes)
+    return Sheet(columns=columns, rows=tuple(rows))
 
 
 def _downtime_values(d: Downtime) -> dict[str, Any]:
