@@ -1,4 +1,4 @@
-"""The pictures: time ledger, days, one period at a glance and Pareto, each with its text equivalent and its numbers."""
+"""The pictures: time ledger, days, one period at a glance, each with its text equivalent and its numbers."""
 
 from __future__ import annotations
 
@@ -7,16 +7,13 @@ from zoneinfo import ZoneInfo
 
 import altair as alt
 
-from analysis.drawing import INK, RULE, WIDTH, Chart, Row, class_fill, data, draw, lookup, sort_fill
+from analysis.drawing import INK, RULE, WIDTH, Chart, Row, class_fill, data, draw, lookup
 from analysis.history import Downtime
 from analysis.ledger import Class, Ledger, by_day, section_label
-from analysis.pareto import Bar, Measure, Pareto, Sort
 from analysis.period import day_start_ms, local, say
-from analysis.result import Picture, Table, minutes, number, percent, sentence_case
+from analysis.result import Picture, Table, minutes, percent, sentence_case
 from analysis.tonnes import MS_PER_H
 
-MOST_BARS = 14
-"""A picture shows so many bars and one for the rest (but all hours of the day); the table beside it shows them all."""
 MOST_DAYS = 92
 """A picture shows so many of the newest days."""
 
@@ -85,23 +82,6 @@ def timeline(book: Ledger, zone: ZoneInfo, marks: Mapping[str, str], name: str =
     )
     svg = draw(chart, name=name, title="The period at a glance", text=text)
     return Picture(title="The period at a glance", svg=svg, text=text, table=table)
-
-
-def pareto_bars(pareto: Pareto, table: Table, currency: str, name: str = "pareto") -> Picture:
-    """Bars of a Pareto in every measure that is known, side by side in one order: that of the count.
-
-    table
-        The numbers behind it, since the command shows them anyway.
-    """
-    name = f"{name}-{pareto.by}"
-    measures = [m for m in Measure if any(bar.value(m) is not None for bar in pareto.bars)]
-    panels = [_panel(pareto, measure, name, currency, named=not n) for n, measure in enumerate(measures)]
-    ranks = {m: pareto.rank(m) for m in measures}
-    said = "; ".join(f"greatest in {m.value}: {min(rank, key=rank.__getitem__)}" for m, rank in ranks.items() if rank)
-    order = "" if pareto.by == "hour" else ", most frequent first"
-    text = f"Primary breaks by {pareto.by}{order}; {said}. Whiskers: exact 95 % interval of the count."
-    svg = draw(alt.hconcat(*panels, spacing=12), name=name, title=f"Breaks by {pareto.by}", text=text)
-    return Picture(title=f"Breaks by {pareto.by}", svg=svg, text=text, table=table)
 
 
 def days_said(book: Ledger, zone: ZoneInfo) -> str:
@@ -176,59 +156,3 @@ def _hour_ticks(book: Ledger, zone: ZoneInfo) -> dict[float, str]:
     step = max(1, round(book.period.length_ms / MS_PER_H / 12)) * MS_PER_H
     hours = range(first, book.period.to_ms + 1, step)
     return {(h - book.period.from_ms) / MS_PER_H: local(h, zone).strftime("%H:%M") for h in hours}
-
-
-def _panel(pareto: Pareto, measure: Measure, name: str, currency: str, *, named: bool) -> Chart:
-    rows = _bar_rows(pareto, measure)
-    end = "high:Q" if measure is Measure.COUNT else "value:Q"
-    most = max([row[end[:-2]] for row in rows], default=1) or 1
-    axis = alt.Axis(title=None, domain=False, ticks=False, labelLimit=320, labelFontSize=11) if named else None
-    y = alt.Y("label:N", sort=[row["label"] for row in rows], axis=axis)
-    x_axis = alt.Axis(grid=False, tickCount=3, format=",~r", labelOverlap="greedy", labelSeparation=6)
-    scale = alt.Scale(domain=[0, most * 1.42], nice=False)
-    base = alt.Chart(data(rows))
-    bars = base.mark_bar(height=13).encode(
-        x=alt.X("value:Q", title=_title(measure, currency), scale=scale, axis=x_axis), y=y, fill=sort_fill(name)
-    )
-    halo = base.mark_rule(color="white", strokeWidth=3.5, opacity=0.8).encode(x="low:Q", x2="high:Q", y=y)
-    whiskers = base.mark_rule(color=INK, strokeWidth=1.2).encode(x="low:Q", x2="high:Q", y=y)
-    words = base.mark_text(align="left", dx=4, fontSize=10, color=INK).encode(x=end, y=y, text="said:N")
-    layers = (bars, halo, whiskers, words) if measure is Measure.COUNT else (bars, words)
-    return alt.layer(*layers).properties(width=170 if named else 130, height={"step": 21})
-
-
-def _title(measure: Measure, currency: str) -> str:
-    match measure:
-        case Measure.COUNT:
-            return "breaks"
-        case Measure.MINUTES:
-            return "lost time [min]"
-        case Measure.TONNES:
-            return "lost paper [t]"
-        case Measure.MONEY:
-            return f"cost [{currency}]"
-
-
-def _bar_rows(pareto: Pareto, measure: Measure) -> list[Row]:
-    most = 24 if pareto.by == "hour" else MOST_BARS
-    # The uncoded remainder is a bar of its own, however many there are.
-    apart = [bar for bar in pareto.bars if bar.sort is Sort.REMAINDER]
-    ranked = [bar for bar in pareto.bars if bar.sort is not Sort.REMAINDER]
-    kept = max(1, most - len(apart))
-    shown, rest = ranked[:kept], ranked[kept:]
-    rows = [_bar_row(bar, measure) for bar in shown]
-    if rest:
-        total = sum(bar.value(measure) or 0 for bar in rest)
-        label = f"{len(rest)} others together"
-        rows.append(_row(label, Sort.REMAINDER, measure, total, low=total, high=total))
-    return rows + [_bar_row(bar, measure) for bar in apart]
-
-
-def _bar_row(bar: Bar, measure: Measure) -> Row:
-    return _row(f"{bar.label} {bar.name}".strip(), bar.sort, measure, bar.value(measure), low=bar.low, high=bar.high)
-
-
-def _row(label: str, sort: Sort, measure: Measure, value: float | None, *, low: float, high: float) -> Row:
-    digits = 0 if measure in (Measure.COUNT, Measure.MONEY) else 1
-    said = number(value, digits, "not known")
-    return {"label": label, "sort": sort.value, "value": value or 0, "low": low, "high": high, "said": said}

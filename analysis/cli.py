@@ -5,8 +5,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -14,18 +14,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.options import Asked, asks, chosen, way_out
+from analysis.options import Asked, Told, asks, chosen, way_out
 
 if TYPE_CHECKING:
     from analysis.history import History
     from analysis.ledger import Ledger
-    from analysis.pareto import Pareto
-    from analysis.period import Period
     from analysis.query import Answer
-    from analysis.result import Picture, Result
+    from analysis.result import Picture
     from analysis.shift_review import ShiftReview
 
-DIMENSIONS = ("section", "cause", "crew", "shift", "grade", "hour")
+DIMENSIONS = (
+    "section", "cause", "crew", "shift", "grade", "shade", "hour", "weekday", "month", "turn-up", "attempts",
+    "secondary", "kind", "machine",
+)  # fmt: skip
+KINDS = ("break", "stop", "planned", "unknown")
 SPLITS = ("state", "section", "cause", "grade", "crew", "shift")
 FORMATS = ("table", "json", "jsonl", "csv", "parquet", "arrow")
 MOST_TABLE_ROWS = 1_000
@@ -110,25 +112,53 @@ def efficiency(
 
 @click.command()
 @click.option("--by", "dimensions", multiple=True, type=click.Choice(DIMENSIONS), help="Rank by this; may be repeated.")
+@click.option(
+    "--within",
+    multiple=True,
+    metavar="DIMENSION=LABEL",
+    help="Only these, such as section=press or 'cause=not coded'; may be repeated. Lists each downtime as well.",
+)
+@click.option("--kind", "kinds", multiple=True, type=click.Choice(KINDS), help="What to rank. Default: break.")
+@click.option("--downtimes", "listed", is_flag=True, help="List each downtime behind the bars, longest first.")
+@click.option("--year", is_flag=True, help="Also what each costs a year, and what it would be worth to be rid of it.")
+@click.option(
+    "--year-h", type=click.FloatRange(0, 8784, min_open=True), help="Hours a year that the machine is available. [h]"
+)
 @asks
 @click.pass_obj
-def pareto(path: Path, asked: Asked, dimensions: tuple[str, ...]) -> None:
+def pareto(
+    path: Path,
+    asked: Asked,
+    dimensions: tuple[str, ...],
+    within: tuple[str, ...],
+    kinds: tuple[str, ...],
+    listed: bool,
+    year: bool,
+    year_h: float | None,
+) -> None:
     """Breaks ranked by section, cause, crew …, in count, minutes, tonnes and money side by side.
 
-    Example: breakhorn pareto --by cause --from 2026-03-01
+    Drill down with --within, and from there to the single downtime.
+
+    Example: breakhorn pareto --within section=press --by cause --year
     """
-    from analysis.ledger import ledger
-    from analysis.pareto import pareto as ranked_by
+    from analysis.answering import answer_pareto, selection_of
     from analysis.read import open_store
-    from analysis.telling.pareto import tell_pareto
 
     with way_out(), open_store(path) as store:
-        told = []
-        for history, period in chosen(store, asked):
-            book = ledger(history, period)
-            found = [ranked_by(history, book, by) for by in dimensions or ("section", "cause")]
-            results = tuple(tell_pareto(history, book, ranking) for ranking in found)
-            told.append(Told(history=history, period=period, results=results, draw=partial(_draw_bars, history, found)))
+        sources = list(chosen(store, asked, made=False))
+        try:
+            selection = selection_of(within, kinds, dimensions)
+            told = answer_pareto(
+                sources,
+                dimensions or ("section", "cause"),
+                selection,
+                listed=listed or bool(within),
+                year=year or year_h is not None,
+                year_h=year_h,
+            )
+        except ValueError as error:
+            raise click.UsageError(str(error)) from error
         give("pareto", asked, told)
 
 
@@ -192,8 +222,8 @@ def report(path: Path, asked: Asked) -> None:
 
     if asked.html is None:
         raise click.UsageError("say where to write the page with --html FILE")
-    if asked.as_json:
-        raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON")
+    if asked.as_json or any((asked.csv, asked.xlsx, asked.svg, asked.png)):
+        raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON, tables and pictures")
     with way_out(), open_store(path) as store:
         chapters = [report_chapter(history, period) for history, period in chosen(store, asked)]
         written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
@@ -201,18 +231,8 @@ def report(path: Path, asked: Asked) -> None:
     click.echo(f"wrote {asked.html}", err=True)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """The answers about one machine; ``draw`` gives the pictures of each, and is called only for a page."""
-
-    history: History
-    period: Period
-    results: tuple[Result, ...]
-    draw: Callable[[], Sequence[tuple[Picture, ...]]]
-
-
 def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    """Print answers as asked, and write them as a page where one was asked for."""
+    """Print answers as asked, and write the files that were asked for."""
     results = [result for one in told for result in one.results]
     if asked.as_json:
         click.echo(
@@ -223,19 +243,48 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
         from analysis.telling.common import freshness_said
 
         show(results)
-        for one in told:
-            click.echo(freshness_said(one.history), err=True)
+        for history in {one.history.machine.machine: one.history for one in told}.values():
+            click.echo(freshness_said(history), err=True)
+    _write_tables(name, asked, told)
+    if asked.wants_picture:
+        _write_drawn(name, asked, told)
+
+
+def _write_tables(name: str, asked: Asked, told: Sequence[Told]) -> None:
+    if not (asked.csv or asked.xlsx):
+        return
+    from analysis.export import write_tables
+
+    results = [result for one in told for result in one.results]
+    histories = [one.history for one in told]
+    for line in write_tables(name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx):
+        click.echo(line, err=True)
+
+
+def _write_drawn(name: str, asked: Asked, told: Sequence[Told]) -> None:
+    from analysis.export import write_pictures
+
+    drawn = [one.draw() or [()] * len(one.results) for one in told]
+    pictures = [picture for each in drawn for several in each for picture in several]
+    for wanted in (asked.svg, asked.png):
+        if wanted is None:
+            continue
+        if not pictures:
+            raise click.ClickException(f"{name} has no picture to write to {wanted}; --csv and --xlsx take its tables")
+        for file, title in write_pictures(wanted, pictures):
+            click.echo(f"wrote {file}: {title}", err=True)
     if asked.html is not None:
-        _write_page(name, asked, asked.html, told)
+        _write_page(name, asked, asked.html, told, drawn)
 
 
-def _write_page(name: str, asked: Asked, file: Path, told: Sequence[Told]) -> None:
+def _write_page(
+    name: str, asked: Asked, file: Path, told: Sequence[Told], drawn: Sequence[Sequence[tuple[Picture, ...]]]
+) -> None:
     from analysis.report import chapter_of, page, result_part
 
     chapters = []
-    for one in told:
-        drawn = one.draw() or [()] * len(one.results)
-        parts = [result_part(result, *pictures) for result, pictures in zip(one.results, drawn, strict=True)]
+    for one, each in zip(told, drawn, strict=True):
+        parts = [result_part(result, *pictures) for result, pictures in zip(one.results, each, strict=True)]
         chapters.append(chapter_of(one.history, one.period, parts))
     file.write_text(
         page(told[0].history.mill.name, name, chapters, demo=asked.demo or told[0].history.mill.demo), encoding="utf-8"
@@ -247,12 +296,6 @@ def _draw_time(history: History, book: Ledger) -> Sequence[tuple[Picture, ...]]:
     from analysis.report import time_pictures
 
     return [time_pictures(history, book)]
-
-
-def _draw_bars(history: History, found: Sequence[Pareto]) -> Sequence[tuple[Picture, ...]]:
-    from analysis.report import pareto_picture
-
-    return [(pareto_picture(history, ranking),) if ranking.bars else () for ranking in found]
 
 
 def _draw_shift(history: History, review: ShiftReview) -> Sequence[tuple[Picture, ...]]:

@@ -53,7 +53,7 @@ _SORT_HATCHES: dict[Sort, Hatch] = {
 }
 
 Row = dict[str, Any]
-Chart = alt.Chart | alt.LayerChart | alt.FacetChart | alt.HConcatChart
+Chart = alt.Chart | alt.LayerChart | alt.FacetChart | alt.HConcatChart | alt.VConcatChart
 
 
 def data(rows: Sequence[Row]) -> alt.InlineData:

@@ -10,6 +10,7 @@ from analysis.history import Downtime, Grade, History, Production
 from analysis.ledger import Class, Ledger
 from analysis.period import Period
 from analysis.rates import Rate, mean_time_between, rate_of
+from analysis.restoring import mean_interval, median_interval
 from analysis.tonnes import MS_PER_H, made_by, rate_t_h
 
 TIP = "TAPPI TIP 0404-47, as cited by D. Reese"
@@ -180,6 +181,8 @@ def _sheet_figures(breaks: Sequence[Downtime], rate: Rate) -> tuple[Figure, ...]
     left_out = len(breaks) - len(sure)
     apart = f"; {left_out} open or of uncertain length left out" if left_out else ""
     restore = mean_time_to_restore(sure)
+    minutes = [ms / 60_000 for ms in sure]
+    mean_ends, median_ends = mean_interval(minutes) or (None, None), median_interval(minutes) or (None, None)
     return (
         Figure(
             name="mean time between breaks",
@@ -194,16 +197,20 @@ def _sheet_figures(breaks: Sequence[Downtime], rate: Rate) -> tuple[Figure, ...]
         Figure(
             name="mean time to restore the sheet",
             value=None if restore is None else restore / 60_000,
+            low=mean_ends[0],
+            high=mean_ends[1],
             unit="min",
-            formula=f"mean lost time of all breaks that began in the period{apart}",
+            formula=f"mean lost time of all breaks that began in the period, interval by bootstrap-t{apart}",
             source=f"{ISO} (TTR)",
             why_not="no finished break in the period",
         ),
         Figure(
             name="median time to restore the sheet",
             value=median(sure) / 60_000 if sure else None,
+            low=median_ends[0],
+            high=median_ends[1],
             unit="min",
-            formula=f"median lost time of all breaks that began in the period{apart}",
+            formula=f"median lost time of all breaks that began in the period, interval between two of them{apart}",
             source=TRADE,
             why_not="no finished break in the period",
         ),

@@ -54,6 +54,7 @@ class Slice:
     downtime: Downtime | None
     grade: str | None
     shift: ShiftSpan | None
+    shade: str | None = None
 
     @property
     def ms(self) -> int:
@@ -161,6 +162,7 @@ def ledger(history: History, period: Period) -> Ledger:
                 downtime=downtime,
                 grade=run.grade if run else None,
                 shift=shifts.at(from_ms),
+                shade=run.shade if run else None,
             )
         )
     return Ledger(period=period, slices=tuple(slices))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from analysis.history import History, Machine
     from analysis.period import Period
     from analysis.read import Store
+    from analysis.result import Picture, Result
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -30,7 +31,26 @@ class Asked:
     shift: str | None
     as_json: bool
     html: Path | None
+    csv: Path | None
+    xlsx: Path | None
+    svg: Path | None
+    png: Path | None
     demo: bool
+
+    @property
+    def wants_picture(self) -> bool:
+        """Whether anything with pictures is to be written."""
+        return any((self.html, self.svg, self.png))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """The answers about one machine; ``draw`` gives the pictures of each, and is called only where they are wanted."""
+
+    history: History
+    period: Period
+    results: tuple[Result, ...]
+    draw: Callable[[], Sequence[tuple[Picture, ...]]]
 
 
 def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
@@ -56,6 +76,7 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         metavar="FILE",
         help="Write a self-contained page with pictures as well.",
     )
+    @writes("--csv", "--xlsx", "--svg", "--png")
     @click.option("--demo-data", "demo", is_flag=True, help="Mark the page as figures of an invented mill.")
     @functools.wraps(command)
     def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -68,8 +89,31 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
     return with_options
 
 
-def chosen(store: Store, asked: Asked) -> Iterator[tuple[History, Period]]:
+_FILES = {
+    "--csv": "Write the tables as CSV; of several tables, one file each: FILE, then FILE-2 …",
+    "--xlsx": "Write the tables, their settings and what the words mean as a workbook.",
+    "--svg": "Write the picture; of several, one file each: FILE, then FILE-2 …",
+    "--png": "The same as PNG.",
+}
+
+
+def writes(*options: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Give a command the options that write files, as many of them as it can serve."""
+
+    def with_files(command: Callable[P, R]) -> Callable[P, R]:
+        for option in reversed(options):
+            kind = click.Path(dir_okay=False, path_type=Path)
+            command = click.option(option, type=kind, metavar="FILE", help=_FILES[option])(command)
+        return command
+
+    return with_files
+
+
+def chosen(store: Store, asked: Asked, *, made: bool = True) -> Iterator[tuple[History, Period]]:
     """The history of every machine that was asked for, and its period, clipped at its newest data.
+
+    made
+        Whether production and attempts are wanted.
 
     Raises
     ------
@@ -84,7 +128,7 @@ def chosen(store: Store, asked: Asked) -> Iterator[tuple[History, Period]]:
         raise NothingThen("the store holds no data of any machine asked for; start the collector, or 'breakhorn load'")
     for machine in known:
         period = _period(store, machine, asked)
-        yield store.history(machine, period), period
+        yield store.history(machine, period, made=made), period
 
 
 def _period(store: Store, machine: Machine, asked: Asked) -> Period:

@@ -178,7 +178,7 @@ def _line(columns: Sequence[str], row: Sequence[object]) -> str:
 def _csv(answer: Answer) -> Iterator[str]:
     buffer = io.StringIO()
     writer = csv.writer(buffer)
-    writer.writerow([_safe(name) for name in answer.columns])
+    writer.writerow([safe(name) for name in answer.columns])
     for batch in answer.batches:
         writer.writerows([_csv_cell(value) for value in row] for row in batch)
         yield buffer.getvalue()
@@ -190,10 +190,10 @@ def _csv(answer: Answer) -> Iterator[str]:
 def _csv_cell(value: object) -> str:
     if isinstance(value, bool | int | float | Decimal):
         return _plain_text(value)
-    return "" if value is None else _safe(_plain_text(value))
+    return "" if value is None else safe(_plain_text(value))
 
 
-def _safe(text: str) -> str:
+def safe(text: str) -> str:
     """A text that no spreadsheet takes for a formula: an apostrophe before what would begin one."""
     return f"'{text}" if text.startswith(_FORMULA) else text
 

@@ -173,8 +173,12 @@ class Store:
         """Every shift that touches a period."""
         return tuple(ShiftSpan(**row) for row in self._within("shift", period))
 
-    def history(self, machine: Machine, period: Period) -> History:
-        """Everything of one machine that touches a period."""
+    def history(self, machine: Machine, period: Period, *, made: bool = True) -> History:
+        """Everything of one machine that touches a period.
+
+        made
+            False leaves out production and attempts, which for a year are more than all the rest together.
+        """
         of = {"machine": machine.machine}
         return History(
             mill=self.mill(),
@@ -184,8 +188,8 @@ class Store:
             downtimes=tuple(Downtime(**row) for row in self._within("downtime", period, **of)),
             shifts=self.shifts(period),
             grade_runs=tuple(GradeRun(**row) for row in self._within("grade_run", period, **of)),
-            production=tuple(Production(**row) for row in self._within("production", period, **of)),
-            attempts=tuple(Attempt(**row) for row in self._within("threading_attempt", period, **of)),
+            production=tuple(Production(**row) for row in self._within("production", period, **of)) if made else (),
+            attempts=tuple(Attempt(**row) for row in self._within("threading_attempt", period, **of)) if made else (),
             detector_faults=tuple(DetectorFault(**row) for row in self._within("detector_fault", period, **of)),
             grades=tuple(Grade(**row) for row in self.rows(_sql("grade"))),
             broke_pits=tuple(

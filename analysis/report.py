@@ -14,7 +14,8 @@ from analysis.drawing import plain_id
 from analysis.efficiency import Efficiency, efficiency
 from analysis.history import History
 from analysis.ledger import Class, Ledger, ledger
-from analysis.pareto import Pareto, pareto
+from analysis.pareto import Pareto, Worth, pareto, worth
+from analysis.pareto_chart import pareto_bars, worth_bars
 from analysis.period import Period, say_period, shift_period
 from analysis.result import MISSING, Picture, Result, RiskSection, Table, count, length, number, percent, sentence_case
 from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
@@ -24,6 +25,7 @@ from analysis.telling.pareto import pareto_table, tell_pareto
 from analysis.telling.quality import tell_quality
 from analysis.telling.shift import tell_shift
 from analysis.telling.tonnes import tell_broke, tell_production
+from analysis.telling.worth import tell_worth
 from analysis.tonnes import lost_in, money_of
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -205,10 +207,26 @@ def _largest_loss(book: Ledger) -> str:
 
 
 def _losses(history: History, book: Ledger) -> tuple[Part, ...]:
-    more = tuple(pareto_table(pareto(history, book, by), history) for by in ("crew", "shift", "grade", "hour"))
+    more = tuple(
+        pareto_table(pareto(history, book, by), history) for by in ("crew", "shift", "grade", "hour", "weekday")
+    )
     return (
         _ranking(history, book, "section", "Where the sheet was lost"),
         _ranking(history, book, "cause", "Why it was lost", more),
+        _worth(history, book),
+    )
+
+
+def _worth(history: History, book: Ledger) -> Part:
+    found = {by: worth(history, book, by) for by in ("section", "cause", "crew")}
+    told = {by: tell_worth(history, book, one, by) for by, one in found.items()}
+    first, result = found["section"], told["section"]
+    return Part(
+        title="What it costs a year",
+        sentence=sentence_case(result.sentence),
+        pictures=(worth_picture(history, first, result.tables[0]),) if first and first.costs else (),
+        folded=(*told["cause"].tables, *told["crew"].tables),
+        cautions=result.cautions,
     )
 
 
@@ -263,7 +281,12 @@ def time_pictures(history: History, book: Ledger) -> tuple[Picture, ...]:
 def pareto_picture(history: History, found: Pareto) -> Picture:
     """The bars of a Pareto."""
     prefix = plain_id(history.machine.machine)
-    return charts.pareto_bars(found, pareto_table(found, history), history.mill.currency, f"{prefix}-pareto")
+    return pareto_bars(found, pareto_table(found, history), history.mill.currency, f"{prefix}-pareto")
+
+
+def worth_picture(history: History, found: Worth, table: Table) -> Picture:
+    """What it would be worth a year to be rid of each."""
+    return worth_bars(found, table, history.mill.currency, f"{plain_id(history.machine.machine)}-worth")
 
 
 def shift_picture(history: History, review: ShiftReview) -> Picture:

@@ -4,10 +4,22 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from math import floor, log10
 from typing import Any
 
 MISSING = "not set"
 NOTHING = "–"
+
+
+Cell = str | float | int | bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """The same table for programs and spreadsheets: plain values, a unit in each column's name; None: not known."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,6 +28,8 @@ class Table:
 
     note
         What a reader must know to read it: units, what was left out.
+    sheet
+        Its values unrounded, for files; without it a file has the numbers as they are shown.
     """
 
     title: str
@@ -23,6 +37,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     numbers: frozenset[int] = frozenset()
     note: str = ""
+    sheet: Sheet | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +106,16 @@ class RiskSection:
 def number(value: float | None, digits: int = 1, missing: str = NOTHING) -> str:
     """A number for people; a dash, or what else is given, for None."""
     return missing if value is None else f"{value:,.{digits}f}"
+
+
+def significant(value: float | None, digits: int = 3, missing: str = NOTHING) -> str:
+    """A number for people to so many digits that say something, without a point from 100 up: 1,250,000; 13.2; 0.04."""
+    if value is None:
+        return missing
+    if not value:
+        return "0"
+    size = floor(log10(abs(value)))
+    return f"{round(value, digits - 1 - size):,.{max(0, min(2, digits - 1 - size))}f}"
 
 
 def percent(value: float | None, digits: int = 1, missing: str = NOTHING) -> str:

@@ -76,8 +76,8 @@ def made_by(
     """What was made in a period, by grade, shade or reel; the values add up to ``made``."""
     total = defaultdict[str | None, Made](Made)
     for row in rows:
-        if period.clipped_ms(row.started_ms, row.ended_ms):
-            total[label(row)] += made_of(row, period)
+        if (part := made_of(row, period)).on_reel_ms:
+            total[label(row)] += part
     return dict(total)
 
 

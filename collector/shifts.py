@@ -30,27 +30,38 @@ class ShiftRow:
 
 
 def shift_rows(shifts: Shifts, zone: ZoneInfo, from_ms: int, to_ms: int) -> list[ShiftRow]:
-    """The shifts that cover the time from ``from_ms`` to ``to_ms``, whole ones, without gap or overlap.
+    """The shifts that touch the time from ``from_ms`` to ``to_ms``, whole ones, without overlap.
 
-    A start that the clocks skip in spring falls on the moment at which they are put forward; one that comes twice in
-    autumn counts the first time. Before ``anchor`` the pattern runs backwards.
+    Without gap too, but for shifts that an override takes off. The pattern goes on beneath overrides: after them each
+    crew has the shifts that it would have had. A start that the clocks skip in spring falls on the moment at which they
+    are put forward; one that comes twice in autumn counts the first time. Before ``anchor`` the pattern runs backwards.
     """
     first_day = datetime.fromtimestamp(from_ms / 1000, zone).date() - timedelta(days=2)
     last_day = datetime.fromtimestamp(to_ms / 1000, zone).date() + timedelta(days=2)
     rows = [
         ShiftRow(shift_date=day, shift=shift, crew=crew, started_ms=started_ms, ended_ms=ended_ms)
         for (day, shift, crew, started_ms), (*_, ended_ms) in pairwise(_starts(shifts, zone, first_day, last_day))
-        if started_ms < ended_ms
+        if started_ms < ended_ms and crew is not None
     ]
     return [row for row in rows if row.ended_ms > from_ms and row.started_ms <= to_ms]
 
 
-def _starts(shifts: Shifts, zone: ZoneInfo, first: date, last: date) -> Iterator[tuple[date, str, str, int]]:
+def _starts(shifts: Shifts, zone: ZoneInfo, first: date, last: date) -> Iterator[tuple[date, str, str | None, int]]:
+    """Day, name, crew and start of every shift in turn; crew None where an override takes it off."""
     for ordinal in range(first.toordinal(), last.toordinal() + 1):
         day = date.fromordinal(ordinal)
-        for number, (start, name) in enumerate(zip(shifts.starts, shifts.names, strict=True)):
-            turn = (day - shifts.anchor).days * len(shifts.starts) + number
-            yield day, name, shifts.pattern[turn % len(shifts.pattern)], _instant_ms(day, start, zone)
+        rota = shifts.rota_on(day)
+        for number, (start, name) in enumerate(zip(rota.starts, rota.names, strict=True)):
+            turn = (day - rota.anchor).days * len(rota.starts) + number
+            crew = _crew(shifts, day, name, rota.pattern[turn % len(rota.pattern)])
+            yield day, name, crew, _instant_ms(day, start, zone)
+
+
+def _crew(shifts: Shifts, day: date, shift: str, by_pattern: str) -> str | None:
+    for override in shifts.overrides:
+        if override.holds(day, shift):
+            return None if override.off else override.crew
+    return by_pattern
 
 
 def _instant_ms(day: date, start: time, zone: ZoneInfo) -> int:

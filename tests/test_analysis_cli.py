@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from analysis import cli
+from analysis.pareto import ALL_KINDS, DIMENSIONS
 from tests.analysis_store import Break, HandMadeStore, at, ms
 
 COMMANDS = {c.name or "": c for c in (cli.query, cli.efficiency, cli.pareto, cli.shift, cli.broke, cli.report)}
@@ -131,10 +132,64 @@ def test_a_pareto_can_be_asked_by_several_things(mill: Path) -> None:
 
     assert [(r["by"], [bar["label"] for bar in r["primary"]]) for r in found] == [
         ("cause", ["PR-FLT", "not coded"]),
-        ("hour", ["02 h", "12 h"]),
+        ("hour", [f"{hour:02d} h" for hour in range(24)]),
     ]
+    assert [bar["label"] for bar in found[1]["primary"] if bar["count"]] == ["02 h", "12 h"]
     # PR-FLT: 20 min at 12 t/h: 4 t not made at 300 EUR, 4 t of broke at 100 EUR
     assert found[0]["primary"][0]["money"] == pytest.approx(4 * 300 + 4 * 100)
+
+
+def test_the_dimensions_and_kinds_that_can_be_asked_for_are_those_there_are() -> None:
+    assert set(cli.DIMENSIONS) == set(DIMENSIONS)
+    assert set(cli.KINDS) == ALL_KINDS
+
+
+def test_a_pareto_can_be_drilled_down_to_the_single_downtime(mill: Path) -> None:
+    (found,) = json.loads(run(mill, "pareto --within section=reel --by cause --json").stdout)["results"]
+
+    assert found["within"] == {"section": "reel"}
+    assert [(bar["label"], bar["count"]) for bar in found["primary"]] == [("not coded", 1)]
+    assert [d["downtime_id"] for d in found["downtimes"]] == ["pm2-20260310T100000Z"]
+
+
+def test_a_pareto_of_every_kind_and_of_machines_is_one_answer_each(mill: Path) -> None:
+    found = json.loads(run(mill, "pareto --by kind --by machine --json").stdout)["results"]
+
+    assert [(r["by"], r["machine"], r["counted"]) for r in found] == [
+        ("kind", "pm2", "downtime"),
+        ("machine", None, "downtime"),
+    ]
+    assert [(bar["label"], bar["count"]) for bar in found[1]["primary"]] == [("PM 2", 2)]
+
+
+def test_a_year_is_told_with_how_it_was_scaled(mill: Path) -> None:
+    # 9.5 days are 228 h: 2,280 h are ten times that. 20 min at 12 t/h cost 1,600 EUR; ten times that is 16,000.
+    _, year = json.loads(run(mill, "pareto --by cause --year-h 2280 --json").stdout)["results"]
+    text = run(mill, "pareto --by cause --year").stdout
+
+    assert year["year"] == {"available_h": 2280.0, "factor": pytest.approx(10), "given": True}
+    assert {c["label"]: c["cost"][0] for c in year["costs"]}["PR-FLT"] == pytest.approx(16_000)
+    assert "regression to the" in " ".join(text.split())
+    assert "8,766 h in which the machine is available" in text
+
+
+@pytest.mark.parametrize("name", ["efficiency", "pareto", "shift", "broke"])
+def test_tables_are_written_as_csv_and_workbook(mill: Path, tmp_path: Path, name: str) -> None:
+    result = run(mill, f"{name} --csv {tmp_path / 'out.csv'} --xlsx {tmp_path / 'out.xlsx'}")
+
+    assert (result.exit_code, result.exception) == (0, None)
+    assert (tmp_path / "out.csv").read_text(encoding="utf-8").startswith("machine,")
+    assert (tmp_path / "out.xlsx").read_bytes()[:2] == b"PK"
+    assert result.stderr.count("wrote ") >= 2
+
+
+@pytest.mark.parametrize("name", ["efficiency", "pareto", "shift"])
+def test_pictures_are_written_where_they_are_asked_for(mill: Path, tmp_path: Path, name: str) -> None:
+    result = run(mill, f"{name} --svg {tmp_path / 'out.svg'} --png {tmp_path / 'out.png'}")
+
+    assert (result.exit_code, result.exception) == (0, None)
+    assert (tmp_path / "out.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert (tmp_path / "out.png").read_bytes()[1:4] == b"PNG"
 
 
 @pytest.mark.parametrize("name", ["efficiency", "pareto", "shift", "broke", "report"])
@@ -158,6 +213,10 @@ def test_a_page_is_written_where_it_is_asked_for(mill: Path, tmp_path: Path, nam
         ("efficiency --saleable-t 3", "belong together"),
         ("shift --shift 'last noon'", "day, night"),
         ("pareto --by colour", "section"),
+        ("pareto --within press", "DIMENSION=LABEL"),
+        ("pareto --kind planned --year", "prices breaks"),
+        ("pareto --within section=pres", "there is press, reel"),
+        ("report --html x --csv y", "page"),
         ("report", "--html"),
         ("report --html x --json", "page"),
         ("query 'SELECT 1' --param x", "name=value"),

@@ -150,7 +150,7 @@ def test_two_machines_in_one_page_share_no_id(past: History) -> None:
 
 
 def test_every_picture_has_its_text_and_its_numbers(outline: Outline) -> None:
-    assert outline.tags.count("figure") == outline.tags.count("svg") == outline.tags.count("figcaption") == 6
+    assert outline.tags.count("figure") == outline.tags.count("svg") == outline.tags.count("figcaption") == 7
 
 
 def test_the_page_says_whose_figures_of_when_and_how_fresh(outline: Outline) -> None:

@@ -62,6 +62,16 @@ def test_json_holds_the_same_verdict_and_every_contender(mill: Path) -> None:
     assert result["unrelated"]["finding"] == "shows no skill"
 
 
+def test_tables_are_written_as_csv_and_workbook(mill: Path, tmp_path: Path) -> None:
+    found = run(mill, "judge", "--csv", str(tmp_path / "risk.csv"), "--xlsx", str(tmp_path / "risk.xlsx"))
+
+    assert found.exit_code == 0, found.output
+    header, first, *_ = (tmp_path / "risk.csv").read_text(encoding="utf-8").splitlines()
+    assert header.startswith("machine,forecaster")
+    assert first.startswith("pm2,additive model")
+    assert (tmp_path / "risk.xlsx").read_bytes()[:2] == b"PK"
+
+
 def test_a_page_carries_picture_verdict_and_safety_notice(mill: Path, tmp_path: Path) -> None:
     found = run(mill, "replay", "--html", str(tmp_path / "risk.html"), "--demo-data")
 

@@ -204,6 +204,16 @@ def test_a_page_has_pictures_with_words_and_numbers(mill: Mill, command: str, pi
     assert "NaN" not in page
 
 
+@pytest.mark.parametrize("command", ["rate", CHANGE, "trend", "threading"])
+def test_tables_and_pictures_are_written_to_files(mill: Mill, tmp_path: Path, command: str) -> None:
+    result = run(mill.path, f"{command} --csv t.csv --xlsx t.xlsx --png p.png")
+
+    assert (result.exit_code, result.exception) == (0, None)
+    assert (tmp_path / "t.csv").read_text(encoding="utf-8").splitlines()[1].startswith("pm2,")
+    assert (tmp_path / "t.xlsx").read_bytes()[:2] == b"PK"
+    assert (tmp_path / "p.png").read_bytes()[1:4] == b"PNG"
+
+
 def test_json_holds_no_number_that_json_has_not(mill: Mill) -> None:
     for command in ("rate", CHANGE, "trend", "threading", "compare --change 2026-03-08 --section reel"):
         said = run(mill.path, f"{command} --json").stdout

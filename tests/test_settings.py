@@ -250,6 +250,73 @@ def test_what_is_there_twice_is_a_fault_at_the_second(table: str, key: str) -> N
     assert "is there twice" in fault.message
 
 
+SWAP = 'date = 2026-12-24\nto = 2026-12-26\ncrew = "A"\n'
+
+
+@pytest.mark.parametrize(
+    ("override", "key", "message"),
+    [
+        ("date = 2026-12-24", "shifts.override[1]", "give either the crew that takes the shift, or off = true"),
+        (SWAP + "off = true", "shifts.override[1]", "give either the crew that takes the shift, or off = true"),
+        (SWAP + 'shift = "nigth"', "shifts.override[1].shift", 'did you mean "night"?'),
+        (SWAP.replace('"A"', '"X"'), "shifts.override[1].crew", 'the rota has no crew "X": it has A, B, C, D'),
+        (SWAP.replace("12-26", "12-23"), "shifts.override[1].to", "must not be before date"),
+        (SWAP + '[[shifts.override]]\ndate = 2026-12-26\nshift = "night"\noff = true', "shifts.override[2]",
+         "override 1 speaks of the night shift of 2026-12-26 already"),
+        ('date = "2026-12-24"\noff = true', "shifts.override[1].date", "without quotes"),
+    ],
+)  # fmt: skip
+def test_an_override_of_the_rota_that_cannot_be_is_a_fault(override: str, key: str, message: str) -> None:
+    (fault,) = faults_of(f"{example()}\n[[shifts.override]]\n{override}\n")
+
+    assert fault.key == key
+    assert message in fault.message
+    assert fault.line is not None
+
+
+LATER = (
+    "[[shifts.later]]\ndate = 2027-01-04\nanchor = 2027-01-04\n"
+    'starts = ["06:00", "14:00", "22:00"]\nnames = ["early", "late", "night"]\npattern = ["A", "B", "E"]\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "message"),
+    [
+        (LATER.replace(', "E"', ""), "shifts.later[1].pattern", "does not fill whole days of 3 shifts"),
+        (LATER.replace('"late"', '"early"'), "shifts.later[1].names[2]", "is there twice"),
+        (LATER + LATER, "shifts.later[2].date", "must be after 2027-01-04"),
+        (LATER.replace("date = 2027-01-04", "", 1), "shifts.later[1].date", "missing"),
+    ],
+)
+def test_a_later_rota_that_cannot_be_is_a_fault(text: str, key: str, message: str) -> None:
+    (fault,) = faults_of(f"{example()}\n{text}")
+
+    assert fault.key == key
+    assert message in fault.message
+
+
+def test_an_override_may_name_a_crew_of_a_later_rota() -> None:
+    override = '[[shifts.override]]\ndate = 2027-02-01\nshift = "late"\ncrew = "E"\n'
+
+    mill = parse_mill(f"{example()}\n{LATER}{override}", file=EXAMPLE)
+
+    assert mill.shifts is not None
+    assert mill.shifts.rota_on(date(2027, 1, 3)).names == ("day", "night")
+    assert mill.shifts.rota_on(date(2027, 1, 4)).names == ("early", "late", "night")
+
+
+def test_an_override_of_one_day_and_one_of_a_shutdown_are_read() -> None:
+    text = '[[shifts.override]]\ndate = 2026-12-31\nshift = "night"\noff = true\n'
+
+    mill = parse_mill(f"{example()}\n[[shifts.override]]\n{SWAP}{text}", file=EXAMPLE)
+
+    assert mill.shifts is not None
+    swap, shutdown = mill.shifts.overrides
+    assert (swap.first_day, swap.last_day, swap.shift, swap.crew) == (date(2026, 12, 24), date(2026, 12, 26), None, "A")
+    assert (shutdown.shift, shutdown.off) == ("night", True)
+
+
 def test_two_sources_that_may_bring_the_same_message_are_a_fault() -> None:
     text = example(
         ("ellerholm/{machine}/scan", "gateway/{machine}/scan"),

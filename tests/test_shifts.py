@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from collector.settings import Shifts
+from collector.settings import LaterRota, ShiftOverride, Shifts
 from collector.shifts import ShiftRow, shift_rows
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -22,9 +22,11 @@ def at(text: str) -> int:
     return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
-def shifts(*starts: time, pattern: str = "ABCD", anchor: date = date(2026, 1, 5)) -> Shifts:
+def shifts(
+    *starts: time, pattern: str = "ABCD", anchor: date = date(2026, 1, 5), override: tuple[ShiftOverride, ...] = ()
+) -> Shifts:
     names = tuple(f"shift {number}" for number in range(len(starts)))
-    return Shifts(starts=starts, names=names, anchor=anchor, pattern=tuple(pattern))
+    return Shifts(starts=starts, names=names, anchor=anchor, pattern=tuple(pattern), override=override)
 
 
 TWELVE_HOURS = shifts(time(6), time(18))
@@ -137,6 +139,76 @@ def test_a_published_rota_gives_each_crew_14_shifts_in_28_days_and_each_day_one_
     own = {(row.shift_date - date(2026, 1, 5)).days: row.shift for row in rows if row.crew == "A"}
     assert [day for day, shift in own.items() if shift == "shift 1"] == [0, 1, 2, 3, 11, 12, 13]
     assert [day for day, shift in own.items() if shift == "shift 0"] == [7, 8, 9, 17, 18, 19, 20]
+
+
+def test_three_shifts_of_8_hours_in_turn_give_each_of_four_crews_14_nights_in_8_weeks() -> None:
+    # Two mornings, two afternoons, two nights, two off, each crew two days behind the one before: own arithmetic.
+    # 56 days are 7 turns; in each a crew has 2 nights of 8 h, and 6 shifts = 48 h in 8 days = 42 h a week.
+    duty = ["MMAANNOO"[(day - 2 * crew) % 8] for day in range(8) for crew in range(4)]
+    pattern = "".join("ABCD"[duty[4 * day : 4 * day + 4].index(turn)] for day in range(8) for turn in "MAN")
+    rota = shifts(time(6), time(14), time(22), pattern=pattern)
+    begin = at("2026-01-05T06:00+02:00")
+
+    rows = shift_rows(rota, HELSINKI, begin, begin + 56 * 24 * HOUR_MS - 1)
+
+    assert Counter(row.crew for row in rows if row.shift == "shift 2") == {"A": 14, "B": 14, "C": 14, "D": 14}
+    assert Counter(row.crew for row in rows) == {"A": 42, "B": 42, "C": 42, "D": 42}
+
+
+def test_an_override_gives_a_shift_to_another_crew_and_the_pattern_goes_on_beneath_it() -> None:
+    swap = ShiftOverride(date=date(2026, 1, 6), shift="shift 1", crew="A")
+    rota = shifts(time(6), time(18), override=(swap,))
+
+    rows = shift_rows(rota, HELSINKI, at("2026-01-05T06:00+02:00"), at("2026-01-08T05:59+02:00"))
+
+    # Without it: A B, C D, A B.
+    assert "".join(row.crew for row in rows) == "ABCA" + "AB"
+
+
+def test_shifts_of_a_shutdown_are_taken_off_and_leave_a_gap() -> None:
+    shutdown = ShiftOverride(date=date(2026, 1, 6), to=date(2026, 1, 7), off=True)
+    rota = shifts(time(6), time(18), override=(shutdown,))
+
+    rows = shift_rows(rota, HELSINKI, at("2026-01-05T06:00+02:00"), at("2026-01-09T05:59+02:00"))
+
+    assert [(row.shift_date.day, row.crew) for row in rows] == [(5, "A"), (5, "B"), (8, "C"), (8, "D")]
+    assert rows[1].ended_ms == at("2026-01-06T06:00+02:00")
+    assert rows[2].started_ms == at("2026-01-08T06:00+02:00")
+
+
+def test_a_later_rota_holds_from_its_day_on_and_those_before_keep_their_crews() -> None:
+    eight = LaterRota(
+        date=date(2026, 1, 7),
+        anchor=date(2026, 1, 7),
+        starts=(time(6), time(14), time(22)),
+        names=("early", "late", "night"),
+        pattern=("X", "Y", "Z"),
+    )
+    rota = Shifts(
+        starts=(time(6), time(18)),
+        names=("day", "night"),
+        anchor=date(2026, 1, 5),
+        pattern=tuple("ABCD"),
+        later=(eight,),
+    )
+
+    rows = shift_rows(rota, HELSINKI, at("2026-01-05T06:00+02:00"), at("2026-01-08T05:59+02:00"))
+
+    # The last night of the old rota ends when the first shift of the new one begins.
+    assert [(row.shift, row.crew) for row in rows] == [
+        ("day", "A"), ("night", "B"), ("day", "C"), ("night", "D"), ("early", "X"), ("late", "Y"), ("night", "Z"),
+    ]  # fmt: skip
+    assert all(one.ended_ms == other.started_ms for one, other in pairwise(rows))
+    assert rows[3].ended_ms == at("2026-01-07T06:00+02:00")
+
+
+def test_a_swap_on_the_night_of_25_hours_keeps_its_13_hours() -> None:
+    swap = ShiftOverride(date=date(2026, 10, 24), shift="shift 1", crew="D")
+    rota = shifts(time(6), time(18), override=(swap,))
+
+    (row,) = shift_rows(rota, HELSINKI, at("2026-10-25T01:00+00:00"), at("2026-10-25T01:00+00:00"))
+
+    assert (row.crew, (row.ended_ms - row.started_ms) / HOUR_MS) == ("D", 13)
 
 
 ZONES = ["Europe/Helsinki", "UTC", "America/St_Johns", "Australia/Lord_Howe", "Pacific/Apia", "Africa/Casablanca"]

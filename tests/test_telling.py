@@ -115,3 +115,26 @@ def test_a_length_comes_in_the_unit_that_suits_it(ms: int, said: str) -> None:
 def test_grades_come_in_the_order_of_their_numbers() -> None:
     assert sorted(["C100", "C60", None, "C70"], key=natural) == ["C60", "C70", "C100", None]
     assert sentence_case("pM 2") == "PM 2"
+
+
+def test_bars_that_lead_together_are_all_named() -> None:
+    past = on_reel_but_for([downtime(60, 10), downtime(200, 30, section="reel"), downtime(300, 5, section=None)])
+    book = ledger(past, WHOLE_DAY)
+
+    said = tell_pareto(past, book, pareto(past, book, "section")).sentence
+
+    assert said.startswith("reel and press lead together, each with 1 of 3 primary breaks")
+    assert said.endswith("; of all, reel costs the most time, 30.0 min; 1 section not known.")
+
+
+def test_the_downtimes_behind_a_pareto_are_listed_longest_first_with_their_ids() -> None:
+    past = on_reel_but_for([downtime(60, 10), downtime(200, 30, cause="PR-FLT", comment="=1+1")])
+    book = ledger(past, WHOLE_DAY)
+
+    told = tell_pareto(past, book, pareto(past, book, "section"), past.downtimes[::-1])
+
+    listed = told.tables[-1]
+    assert [row[3:5] for row in listed.rows] == [("PR-FLT", "30.0"), ("not coded", "10.0")]
+    assert listed.sheet is not None
+    assert [row[-1] for row in listed.sheet.rows] == [30.0, 10.0]
+    assert [d["downtime_id"] for d in told.values["downtimes"]] == [d.downtime_id for d in past.downtimes[::-1]]

@@ -124,6 +124,21 @@ def test_a_downtime_belongs_to_the_shift_in_which_it_begins(store: Store, mill: 
     assert found == [("2026-02-28", "night", "D"), ("2026-03-01", "day", "C"), ("2026-03-01", "night", "D")]
 
 
+def test_a_downtime_in_a_shift_that_the_rota_takes_off_belongs_to_no_crew(tmp_path: Path) -> None:
+    off = '[[shifts.override]]\ndate = 2026-03-01\nshift = "day"\noff = true\n\n'
+    mill = readable_mill(("[[grade]]", f"{off}[[grade]]"))
+    six = T0 + 2 * HOUR
+    with opened(tmp_path, mill=mill) as store:
+        Writer(store, mill).commit(batch(scan(six - HOUR, {"x": 1.0}), scan(six + 24 * HOUR, {"x": 1.0})))
+        publish(store, mill, now_ms=NOW_MS)
+        for started_ms in (six - 1, six, six + 12 * HOUR):
+            commit(store, mill, opening(started_ms), closing(started_ms, started_ms + 1))
+
+        found = rows(store.connection, "SELECT shift_date IS NULL, shift, crew FROM downtime ORDER BY started_at")
+
+    assert found == [(False, "night", "D"), (True, None, None), (False, "night", "D")]
+
+
 @pytest.mark.parametrize(
     ("on_reel_before_ms", "kind", "secondary"),
     [

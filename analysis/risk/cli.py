@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
 import click
 
-from analysis.options import way_out
+from analysis.options import way_out, writes
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -41,6 +41,8 @@ class Asked:
     horizon_min: int
     budget: float
     as_json: bool
+    csv: Path | None
+    xlsx: Path | None
 
     @property
     def settings(self) -> RiskSettings:
@@ -72,6 +74,7 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         help="False warnings to bear in 12 hours, on average.",
     )
     @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+    @writes("--csv", "--xlsx")
     @functools.wraps(command)
     def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
         asked = Asked(**{name: kwargs.pop(name) for name in Asked.__slots__})  # type: ignore[arg-type]  # click's types
@@ -102,8 +105,8 @@ def judge(path: Path, asked: Asked) -> None:
 
     results = []
     for machine, zone, _, judgement, null in _judged(path, asked):
-        results.append(tell_judgement(subject_of(machine.name, judgement, zone), judgement, null))
-    _give("risk judge", asked, results)
+        results.append(_of(machine, tell_judgement(subject_of(machine.name, judgement, zone), judgement, null)))
+    _give(path, "risk judge", asked, results)
 
 
 @risk.command()
@@ -129,12 +132,13 @@ def replay(path: Path, asked: Asked, html: Path | None, demo: bool) -> None:
     sections: list[tuple[Machine, Judgement, RiskSection]] = []
     for machine, zone, exposure, judgement, null in _judged(path, asked):
         replayed = replayed_of(exposure, judgement)
-        results.append(tell_replay(subject_of(machine.name, judgement, zone), judgement, replayed, zone, null))
+        told = tell_replay(subject_of(machine.name, judgement, zone), judgement, replayed, zone, null)
+        results.append(_of(machine, told))
         if html is not None:
             name = f"risk{len(sections)}"
             section = risk_section(exposure, judgement, replayed, zone, null=null, demo=demo, name=name)
             sections.append((machine, judgement, section))
-    _give("risk replay", asked, results)
+    _give(path, "risk replay", asked, results)
     if html is not None:
         _write_page(path, html, sections, demo=demo)
 
@@ -172,9 +176,10 @@ def fit(path: Path, asked: Asked, out: Path | None) -> None:
         save(card, file)
         effects = partial_effects(exposure, card.model, card.penalty, card.calibration.slope)
         told = tell_judgement(subject_of(machine.name, judgement, zone), judgement, null)
-        results.append(replace(told, title="Break risk, fitted", tables=(*told.tables, effect_table(effects))))
+        fitted = replace(told, title="Break risk, fitted", tables=(*told.tables, effect_table(effects)))
+        results.append(_of(machine, fitted))
         click.echo(f"wrote {file}: learnt from {learnt_said(exposure)}", err=True)
-    _give("risk fit", asked, results)
+    _give(path, "risk fit", asked, results)
 
 
 def _judged(path: Path, asked: Asked) -> Iterator[tuple[Machine, ZoneInfo, Exposure, Judgement, Judgement]]:
@@ -212,16 +217,38 @@ def _said() -> Iterator[None]:
             raise click.ClickException(f"{error}; wait for more data, or widen --from and --to") from error
 
 
-def _give(name: str, asked: Asked, results: list[Result]) -> None:
+def _of(machine: Machine, result: Result) -> Result:
+    """The answer with its machine among the values, for programs and files."""
+    from dataclasses import replace
+
+    return replace(result, values={"machine": machine.machine} | result.values)
+
+
+def _give(path: Path, name: str, asked: Asked, results: list[Result]) -> None:
     if asked.as_json:
         answers = [r.values | {"sentence": r.headline} for r in results]
         click.echo(json.dumps({"answer": name, "results": answers}, indent=2))
-        return
-    from analysis.console import show
-    from analysis.telling.common import SAFETY
+    else:
+        from analysis.console import show
+        from analysis.telling.common import SAFETY
 
-    show(results)
-    click.echo(SAFETY, err=True)
+        show(results)
+        click.echo(SAFETY, err=True)
+    if asked.csv or asked.xlsx:
+        _write_tables(path, name, asked, results)
+
+
+def _write_tables(path: Path, name: str, asked: Asked, results: list[Result]) -> None:
+    from analysis.export import write_tables
+    from analysis.period import Period
+    from analysis.read import open_store
+
+    with way_out(), open_store(path) as store:
+        machines = _machines(store, asked)
+        periods = (Period(from_ms=m.last_ms or 0, to_ms=(m.last_ms or 0) + 1) for m in machines)
+        histories = [store.history(m, p, made=False) for m, p in zip(machines, periods, strict=True)]
+        for line in write_tables(name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx):
+            click.echo(line, err=True)
 
 
 def _write_page(path: Path, file: Path, sections: list[tuple[Machine, Judgement, RiskSection]], *, demo: bool) -> None:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.cli import Told, give
-from analysis.options import Asked, asks, chosen, way_out
+from analysis.cli import give
+from analysis.options import Asked, Told, asks, chosen, way_out
 
 if TYPE_CHECKING:
     from analysis.history import History

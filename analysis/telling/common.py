@@ -101,7 +101,8 @@ def definitions(history: History) -> tuple[tuple[str, str], ...]:
         ("Shift", "a break belongs to the shift in which it begins; minutes are split at shift ends."),
         (
             "Intervals",
-            "exact (Garwood) 95 % intervals of a Poisson count; they do not allow for breaks that come in clusters.",
+            "95 %, of counts exact (Garwood), of sums by bootstrap over breaks; they do not allow for breaks that come "
+            "in clusters.",
         ),
         ("Rates", "per hour, or per 24 h, with the sheet on the reel."),
         ("Tonnes", f"speed × trim ({number(history.machine.trim_m, 2, MISSING)} m) × basis weight, at reel moisture."),

@@ -8,7 +8,20 @@ from typing import Any
 from analysis.efficiency import Efficiency, Figure
 from analysis.history import History
 from analysis.ledger import MEANING, Class, Ledger
-from analysis.result import MISSING, NOTHING, Result, Table, count, hours, length, minutes, natural, number, percent
+from analysis.result import (
+    MISSING,
+    NOTHING,
+    Result,
+    Sheet,
+    Table,
+    count,
+    hours,
+    length,
+    minutes,
+    natural,
+    number,
+    percent,
+)
 from analysis.telling.common import about, cautions, named
 
 
@@ -61,6 +74,10 @@ def ledger_table(book: Ledger) -> Table:
         columns=("class", "h", "min", "share", "meaning"),
         rows=tuple(rows),
         numbers=frozenset({1, 2, 3}),
+        sheet=Sheet(
+            columns=("class", "ms", "share", "meaning"),
+            rows=tuple((c.value, ms, ms / total, MEANING[c]) for c, ms in book.ms.items()),
+        ),
     )
 
 
@@ -82,6 +99,10 @@ def split_table(book: Ledger, split: str) -> Table:
         columns=(split, *(c.value for c in classes), "all"),
         rows=tuple(rows),
         numbers=frozenset(range(1, len(classes) + 2)),
+        sheet=Sheet(
+            columns=(split, *(f"{c.value}_ms".replace(" ", "_") for c in classes)),
+            rows=tuple((label, *(parts.get((c, label), 0) for c in classes)) for label in labels),
+        ),
     )
 
 
@@ -92,8 +113,13 @@ def _split_values(book: Ledger, split: str) -> list[dict[str, Any]]:
 def figure_table(figures: Sequence[Figure]) -> Table:
     """Efficiency figures with formula and source."""
     rows = tuple((f.name, _figure_said(f), _made_how(f), f.source) for f in figures)
+    named = ("figure", "value", "unit", "low", "high", "formula", "source", "why_not")
     return Table(
-        title="Figures", columns=("figure", "value", "how it is made", "source"), rows=rows, numbers=frozenset({1})
+        title="Figures",
+        columns=("figure", "value", "how it is made", "source"),
+        rows=rows,
+        numbers=frozenset({1}),
+        sheet=Sheet(columns=named, rows=tuple(tuple(_figure_values(f).values()) for f in figures)),
     )
 
 

@@ -265,13 +265,48 @@ class Cause(_Table):
     name: Name = Field(description="Name for people.")
 
 
-class Shifts(_Table):
+class ShiftOverride(_Table):
+    """Days on which another crew takes a shift than the pattern says, or on which there is none."""
+
+    first_day: date = Field(alias="date", description="The local day on which the shift starts; the first of several.")
+    last_day: date | None = Field(
+        default=None, alias="to", description="The last day, included; default: that one day."
+    )
+    shift: Name | None = Field(default=None, description="Name of the shift; default: every shift of the day.")
+    crew: Name | None = Field(default=None, description="The crew that takes it instead.")
+    off: bool = Field(default=False, description="True: there is no such shift, as in a shutdown.")
+
+    def holds(self, day: date, shift: str) -> bool:
+        """Whether it says something of that shift of that day."""
+        return self.first_day <= day <= (self.last_day or self.first_day) and self.shift in (None, shift)
+
+
+class Rota(_Table):
     """The shifts of a day and the crews that take them in turn."""
 
     starts: tuple[ClockTime, ...] = Field(min_length=1, description="When the shifts of a day begin, mill-local.")
     names: tuple[Name, ...] = Field(description="Name of each shift of the day.")
     anchor: date = Field(description="The local day on which the pattern starts.")
     pattern: tuple[Name, ...] = Field(min_length=1, description="Crew of each shift in turn, repeating.")
+
+
+class LaterRota(Rota):
+    """Another rota, from a day on: shifts before it keep the crews that they had."""
+
+    first_day: date = Field(alias="date", description="The first local day on which it holds.")
+
+
+class Shifts(Rota):
+    """The rota, those that came after it, and the days on which neither held."""
+
+    later: tuple[LaterRota, ...] = Field(default=(), description="Rotas that replaced this one, each from a day on.")
+    overrides: tuple[ShiftOverride, ...] = Field(
+        default=(), alias="override", description="Holidays, swaps and shutdowns; the pattern goes on beneath them."
+    )
+
+    def rota_on(self, day: date) -> Rota:
+        """The rota that holds on a local day."""
+        return max((one for one in self.later if one.first_day <= day), key=lambda one: one.first_day, default=self)
 
 
 class Grade(_Table):
@@ -379,6 +414,8 @@ TABLES: dict[tuple[str, ...], type[BaseModel]] = {
     ("machine", "tag"): TagSettings,
     ("cause",): Cause,
     ("shifts",): Shifts,
+    ("shifts", "later"): LaterRota,
+    ("shifts", "override"): ShiftOverride,
     ("grade",): Grade,
     ("broke_pit",): BrokePit,
     ("broke_tower",): BrokeTower,

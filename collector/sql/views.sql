@@ -95,12 +95,12 @@ COMMENT ON COLUMN main.broke_tower.shades IS 'Shades of paper that may go into i
 
 CREATE OR REPLACE VIEW main.shift AS
 SELECT shift_date, shift, crew, started_at, ended_at FROM base.shift;
-COMMENT ON VIEW main.shift IS 'The shifts of the rota over the time of the data; empty if mill.toml has no [shifts].';
+COMMENT ON VIEW main.shift IS 'The shifts of the rota, with its overrides, over the time of the data; empty if mill.toml has no [shifts].';
 COMMENT ON COLUMN main.shift.shift_date IS 'Mill-local day on which the shift starts.';
 COMMENT ON COLUMN main.shift.shift IS 'Name of the shift, such as day or night.';
 COMMENT ON COLUMN main.shift.crew IS 'Crew on duty.';
 COMMENT ON COLUMN main.shift.started_at IS 'Start. A shift on a night of changing clocks is an hour shorter or longer.';
-COMMENT ON COLUMN main.shift.ended_at IS 'End, which is the start of the next one.';
+COMMENT ON COLUMN main.shift.ended_at IS 'End; the next one starts then, unless mill.toml takes it off.';
 
 CREATE OR REPLACE VIEW main.configuration AS
 SELECT
@@ -472,7 +472,10 @@ SELECT
     p.downtime_id, p.machine, p.kind, p.started_at, p.ended_at,
     (epoch_ms(p.ended_at) - epoch_ms(p.started_at)) / 1000.0 AS lost_s,
     p.section, p.location_tied, p.start_uncertain, p.attempts, p.end_uncertain, p.unwitnessed,
-    p.grade, p.shade, p.reel, s.shift_date, s.shift, s.crew,
+    p.grade, p.shade, p.reel,
+    CASE WHEN p.started_at < s.ended_at THEN s.shift_date END AS shift_date,
+    CASE WHEN p.started_at < s.ended_at THEN s.shift END AS shift,
+    CASE WHEN p.started_at < s.ended_at THEN s.crew END AS crew,
     p.cause, p.certainty, p.comment, p.noted_by, p.noted_at,
     p.speed_before_m_min, p.rate_before_t_h,
     (epoch_ms(p.ended_at) - epoch_ms(p.started_at)) / 3600000.0 * p.rate_before_t_h AS lost_t,
@@ -507,9 +510,9 @@ COMMENT ON COLUMN main.downtime.unwitnessed IS
 COMMENT ON COLUMN main.downtime.grade IS 'Grade being made at the loss; null: unknown.';
 COMMENT ON COLUMN main.downtime.shade IS 'Shade being made at the loss; null: unknown or not given.';
 COMMENT ON COLUMN main.downtime.reel IS 'Number of the reel being wound at the loss; null: unknown or not given.';
-COMMENT ON COLUMN main.downtime.shift_date IS 'Mill-local day of the shift in which it began; null without a rota.';
-COMMENT ON COLUMN main.downtime.shift IS 'Shift in which it began; null without a rota.';
-COMMENT ON COLUMN main.downtime.crew IS 'Crew on duty when it began; null without a rota.';
+COMMENT ON COLUMN main.downtime.shift_date IS 'Mill-local day of the shift in which it began; null without a rota, or where it has no shift then.';
+COMMENT ON COLUMN main.downtime.shift IS 'Shift in which it began; null without a rota, or where it has no shift then.';
+COMMENT ON COLUMN main.downtime.crew IS 'Crew on duty when it began; null without a rota, or where it has no shift then.';
 COMMENT ON COLUMN main.downtime.cause IS 'Cause code of the note that holds; null: not coded.';
 COMMENT ON COLUMN main.downtime.certainty IS 'suspected, likely or confirmed, as the note that holds says.';
 COMMENT ON COLUMN main.downtime.comment IS 'Comment of the note that holds.';
@@ -560,9 +563,9 @@ COMMENT ON COLUMN main.sheet_break.unwitnessed IS
 COMMENT ON COLUMN main.sheet_break.grade IS 'Grade being made at the loss; null: unknown.';
 COMMENT ON COLUMN main.sheet_break.shade IS 'Shade being made at the loss; null: unknown or not given.';
 COMMENT ON COLUMN main.sheet_break.reel IS 'Number of the reel being wound at the loss; null: unknown or not given.';
-COMMENT ON COLUMN main.sheet_break.shift_date IS 'Mill-local day of the shift in which it began; null without a rota.';
-COMMENT ON COLUMN main.sheet_break.shift IS 'Shift in which it began; null without a rota.';
-COMMENT ON COLUMN main.sheet_break.crew IS 'Crew on duty when it began; null without a rota.';
+COMMENT ON COLUMN main.sheet_break.shift_date IS 'Mill-local day of the shift in which it began; null without a rota, or where it has no shift then.';
+COMMENT ON COLUMN main.sheet_break.shift IS 'Shift in which it began; null without a rota, or where it has no shift then.';
+COMMENT ON COLUMN main.sheet_break.crew IS 'Crew on duty when it began; null without a rota, or where it has no shift then.';
 COMMENT ON COLUMN main.sheet_break.cause IS 'Cause code of the note that holds; null: not coded.';
 COMMENT ON COLUMN main.sheet_break.certainty IS 'suspected, likely or confirmed, as the note that holds says.';
 COMMENT ON COLUMN main.sheet_break.comment IS 'Comment of the note that holds.';
