@@ -322,6 +322,7 @@ class BrokeTower(_Table):
         description="Tag of what winder and finishing send back; counts here while a shade is made that it may hold. "
         "[m³/h]",
     )
+    spilled: Name | None = Field(default=None, description="Tag of what runs over when it is full. [m³/h]")
     consistency_pct: Annotated[Positive, Field(le=100)] | None = Field(
         default=None, description="Consistency of what it holds; without it there are no tonnes. [%]"
     )

@@ -102,6 +102,7 @@ CREATE TABLE base.broke_tower (
     dosing_tag      VARCHAR,
     shades          VARCHAR[],
     returned_tag    VARCHAR,
+    spilled_tag     VARCHAR,
     consistency_pct DOUBLE,
     machine         VARCHAR
 );

@@ -83,6 +83,7 @@ def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
                 tower.dosing,
                 list(tower.shades),
                 tower.returned,
+                tower.spilled,
                 tower.consistency_pct,
                 tower.machine,
             )

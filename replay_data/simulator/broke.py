@@ -27,7 +27,11 @@ RETURNED_SHARE = 1 - (3.32 / 3.40) * (1 - 0.015) * (1 - 0.010) * (1 - 0.045)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrokeState:
-    """What the towers hold [t o.d.], what is dosed [% of furnish], and the broke share that has reached the headbox."""
+    """What the towers hold [t o.d.], what is dosed [% of furnish], and the broke share that has reached the headbox.
+
+    white_spilled_t, tinted_spilled_t
+        What ran over in this minute. [t o.d.]
+    """
 
     white_t: float = 0.48 * WHITE_T
     tinted_t: float = 0.30 * TINTED_T
@@ -36,6 +40,8 @@ class BrokeState:
     at_headbox_pct: float = NORMAL_PCT
     pit_pct: float = 35.0
     habit: bool = False
+    white_spilled_t: float = 0.0
+    tinted_spilled_t: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +80,8 @@ class BrokeMinutes:
     tinted_pct: Floats
     at_headbox_pct: Floats
     pit_pct: Floats
+    white_spilled_t: Floats
+    tinted_spilled_t: Floats
     masses_t: Floats
 
 
@@ -92,7 +100,8 @@ def run(state: BrokeState, given: BrokeInput) -> tuple[BrokeState, BrokeMinutes]
             tinted_t += fallen + returned
         else:
             white += fallen + returned
-        spilled.append(max(0.0, white - WHITE_T) + max(0.0, tinted_t - TINTED_T))
+        over = max(0.0, white - WHITE_T), max(0.0, tinted_t - TINTED_T)
+        spilled.append(over[0] + over[1])
         share = white_pct + tinted_pct
         state = BrokeState(
             white_t=min(white, WHITE_T),
@@ -101,6 +110,8 @@ def run(state: BrokeState, given: BrokeInput) -> tuple[BrokeState, BrokeMinutes]
             tinted_pct=tinted_pct,
             at_headbox_pct=state.at_headbox_pct + (share - state.at_headbox_pct) / CHEST_MIN,
             habit=habit,
+            white_spilled_t=over[0],
+            tinted_spilled_t=over[1],
             pit_pct=state.pit_pct + (35.0 + (40.0 if fallen > 0 else 0.0) - state.pit_pct) / 4.0,
         )
         rows.append(state)
@@ -140,5 +151,7 @@ def _minutes(rows: list[BrokeState], masses_t: Floats) -> BrokeMinutes:
         tinted_pct=column("tinted_pct"),
         at_headbox_pct=column("at_headbox_pct"),
         pit_pct=column("pit_pct"),
+        white_spilled_t=column("white_spilled_t"),
+        tinted_spilled_t=column("tinted_spilled_t"),
         masses_t=masses_t,
     )

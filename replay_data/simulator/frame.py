@@ -58,8 +58,12 @@ class Balance:
     end_t: float = 0.0
 
 
-_COLUMNS = (
+_BROKE = (
     *("white_level_pct", "tinted_level_pct", "white_pct", "tinted_pct", "at_headbox_pct", "pit_pct"),
+    *("white_spilled_t", "tinted_spilled_t"),
+)
+_COLUMNS = (
+    *_BROKE,
     *("felt_age_d", "since_wash_d", "since_boil_out_d", "unrest", "grade_change"),
 )
 
@@ -196,6 +200,6 @@ class Frame:
                 minute=self.number * MINUTES + np.arange(first, last),
             ),
         )
-        for name in ("white_level_pct", "tinted_level_pct", "white_pct", "tinted_pct", "at_headbox_pct", "pit_pct"):
+        for name in _BROKE:
             self.column[name][here] = getattr(minutes, name)
         self.masses[:, here] = minutes.masses_t

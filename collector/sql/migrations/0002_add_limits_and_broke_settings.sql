@@ -7,5 +7,6 @@ ALTER TABLE base.machine ADD COLUMN added_from VARCHAR;
 ALTER TABLE base.grade ADD COLUMN basis_weight_within_pct DOUBLE;
 ALTER TABLE base.cause ADD COLUMN loss VARCHAR;
 ALTER TABLE base.broke_tower ADD COLUMN returned_tag VARCHAR;
+ALTER TABLE base.broke_tower ADD COLUMN spilled_tag VARCHAR;
 ALTER TABLE base.broke_tower ADD COLUMN consistency_pct DOUBLE;
 ALTER TABLE base.broke_tower ADD COLUMN machine VARCHAR;
