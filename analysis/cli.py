@@ -19,14 +19,16 @@ from analysis.options import Asked, asks, chosen, way_out
 if TYPE_CHECKING:
     from analysis.history import History
     from analysis.ledger import Ledger
+    from analysis.offspec import Specification
     from analysis.pareto import Pareto
     from analysis.period import Period
     from analysis.query import Answer
+    from analysis.read import Store
     from analysis.result import Picture, Result
     from analysis.shift_review import ShiftReview
 
 DIMENSIONS = ("section", "cause", "crew", "shift", "grade", "hour")
-SPLITS = ("state", "section", "cause", "grade", "crew", "shift")
+SPLITS = ("state", "section", "cause", "grade", "crew", "shift", "downtime")
 FORMATS = ("table", "json", "jsonl", "csv", "parquet", "arrow")
 MOST_TABLE_ROWS = 1_000
 
@@ -87,6 +89,8 @@ def efficiency(
 ) -> None:
     """Where every minute went, and the efficiencies that follow, each with its formula.
 
+    --by downtime goes down to every single one: class, section, cause, downtime, with its whole clock.
+
     Example: breakhorn efficiency --from 2026-03-01 --to 2026-03-07 --by crew
     """
     from analysis.efficiency import efficiency as figures_of
@@ -100,8 +104,9 @@ def efficiency(
         told = []
         for history, period in chosen(store, asked):
             book = ledger(history, period)
-            found = figures_of(history, book, saleable_t=saleable_t, reel_t=reel_t)
-            result = tell_efficiency(history, book, found, splits)
+            paper = _judged(store, history, period)
+            found = figures_of(history, book, saleable_t=saleable_t, reel_t=reel_t, paper=paper)
+            result = tell_efficiency(history, book, found, splits, paper)
             told.append(
                 Told(history=history, period=period, results=(result,), draw=partial(_draw_time, history, book))
             )
@@ -195,7 +200,10 @@ def report(path: Path, asked: Asked) -> None:
     if asked.as_json:
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON")
     with way_out(), open_store(path) as store:
-        chapters = [report_chapter(history, period) for history, period in chosen(store, asked)]
+        chapters = [
+            report_chapter(history, period, paper=_judged(store, history, period))
+            for history, period in chosen(store, asked)
+        ]
         written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
         asked.html.write_text(written, encoding="utf-8")
     click.echo(f"wrote {asked.html}", err=True)
@@ -227,6 +235,14 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
             click.echo(freshness_said(one.history), err=True)
     if asked.html is not None:
         _write_page(name, asked, asked.html, told)
+
+
+def _judged(store: Store, history: History, period: Period) -> Specification:
+    """How the paper of a period was judged."""
+    from analysis.offspec import specification
+
+    machine = history.machine
+    return specification(history, store.stretches(machine, period), period, store.lab(machine, period))
 
 
 def _write_page(name: str, asked: Asked, file: Path, told: Sequence[Told]) -> None:

@@ -15,12 +15,14 @@ import duckdb
 from analysis.history import (
     Attempt,
     BrokePit,
+    BrokeTower,
     DetectorFault,
     Downtime,
     Freshness,
     Grade,
     GradeRun,
     History,
+    LabResult,
     Machine,
     Mill,
     OrphanNote,
@@ -28,6 +30,7 @@ from analysis.history import (
     Received,
     ShiftSpan,
     StateSpan,
+    Stretch,
 )
 from analysis.period import Period
 
@@ -176,6 +179,7 @@ class Store:
     def history(self, machine: Machine, period: Period) -> History:
         """Everything of one machine that touches a period."""
         of = {"machine": machine.machine}
+        causes = self.rows("SELECT code, name, loss FROM cause")
         return History(
             mill=self.mill(),
             machine=machine,
@@ -191,9 +195,30 @@ class Store:
             broke_pits=tuple(
                 BrokePit(**row) for row in self.rows("SELECT pit, section, consistency_pct FROM broke_pit")
             ),
+            broke_towers=tuple(
+                BrokeTower(**row | {"shades": tuple(row["shades"])}) for row in self.rows(_sql("broke_tower"), **of)
+            ),
+            sections=tuple(
+                row["section"]
+                for row in self.rows(
+                    "SELECT section FROM sheet_detector WHERE machine = $machine ORDER BY number", **of
+                )
+            ),
             received=self._received(machine.machine),
-            causes={row["code"]: row["name"] for row in self.rows("SELECT code, name FROM cause")},
+            causes={row["code"]: row["name"] for row in causes},
+            losses={row["code"]: row["loss"] for row in causes if row["loss"]},
         )
+
+    def stretches(self, machine: Machine, period: Period) -> tuple[Stretch, ...]:
+        """On-reel time of a period, cut wherever the judgement of speed or quality changes, in order of time.
+
+        It reads every sample of three tags in the period, so only what asks for quality should call it.
+        """
+        return tuple(Stretch(**row) for row in self._within("on_reel_stretch", period, machine=machine.machine))
+
+    def lab(self, machine: Machine, period: Period) -> tuple[LabResult, ...]:
+        """Laboratory results of samples taken in a period."""
+        return tuple(LabResult(**row) for row in self._within("lab", period, machine=machine.machine))
 
     def _received(self, machine: str) -> Received:
         (counts,) = self.rows(_sql("received"), machine=machine)

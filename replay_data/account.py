@@ -10,6 +10,7 @@ import click
 
 from analysis.console import show
 from analysis.history import Machine
+from analysis.offspec import specification
 from analysis.period import Period
 from analysis.read import Store, open_store
 from analysis.report import page, report_chapter
@@ -34,7 +35,9 @@ def account(mill: Path, html: Path) -> None:
         for machine in store.machines():
             period = Period(from_ms=machine.first_ms or 0, to_ms=machine.last_ms or 1)
             section = risk_replayed(store, machine, period, store.mill().zone)
-            chapters.append(report_chapter(store.history(machine, period), period, section))
+            history = store.history(machine, period)
+            paper = specification(history, store.stretches(machine, period), period, store.lab(machine, period))
+            chapters.append(report_chapter(history, period, section, paper=paper))
         html.write_text(page(store.mill().name, "runnability report", chapters, demo=True), encoding="utf-8")
 
 

@@ -1,0 +1,13 @@
+-- The towers that a machine's broke goes to; one that names no machine stands at every machine.
+SELECT
+    tower,
+    volume_m3,
+    consistency_pct,
+    coalesce(shades, []) AS shades,
+    level_tag,
+    dosing_tag,
+    returned_tag,
+    spilled_tag
+FROM broke_tower
+WHERE machine IS NULL OR machine = $machine
+ORDER BY tower;
