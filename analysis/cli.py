@@ -19,11 +19,9 @@ from analysis.options import Asked, asks, chosen, way_out
 if TYPE_CHECKING:
     from analysis.history import History
     from analysis.ledger import Ledger
-    from analysis.offspec import Specification
     from analysis.pareto import Pareto
     from analysis.period import Period
     from analysis.query import Answer
-    from analysis.read import Store
     from analysis.result import Picture, Result
     from analysis.shift_review import ShiftReview
 
@@ -94,6 +92,7 @@ def efficiency(
     Example: breakhorn efficiency --from 2026-03-01 --to 2026-03-07 --by crew
     """
     from analysis.efficiency import efficiency as figures_of
+    from analysis.judging import judged
     from analysis.ledger import ledger
     from analysis.read import open_store
     from analysis.telling.efficiency import tell_efficiency
@@ -104,7 +103,7 @@ def efficiency(
         told = []
         for history, period in chosen(store, asked):
             book = ledger(history, period)
-            paper = _judged(store, history, period)
+            paper = judged(store, history, period)
             found = figures_of(history, book, saleable_t=saleable_t, reel_t=reel_t, paper=paper)
             result = tell_efficiency(history, book, found, splits, paper)
             told.append(
@@ -168,18 +167,19 @@ def shift(path: Path, asked: Asked) -> None:
 @asks
 @click.pass_obj
 def broke(path: Path, asked: Asked) -> None:
-    """Broke made while the sheet was off the reel, by pit, grade and shade.
+    """What fell into the pits, came back, was dosed and is held, by pit, grade and shade; and the towers now.
 
     Example: breakhorn broke --from yesterday
     """
+    from analysis.judging import broke_stock
     from analysis.ledger import ledger
     from analysis.read import open_store
-    from analysis.telling.tonnes import tell_broke
+    from analysis.telling.broke import tell_broke
 
     with way_out(), open_store(path) as store:
         told = []
         for history, period in chosen(store, asked):
-            result = tell_broke(history, ledger(history, period))
+            result = tell_broke(history, ledger(history, period), *broke_stock(store, history, period))
             told.append(Told(history=history, period=period, results=(result,), draw=_draw_nothing))
         give("broke", asked, told)
 
@@ -192,8 +192,11 @@ def report(path: Path, asked: Asked) -> None:
 
     Example: breakhorn report --from 2026-03-01 --html report.html
     """
+    from analysis.judging import broke_stock, judged
+    from analysis.ledger import ledger
     from analysis.read import open_store
     from analysis.report import page, report_chapter
+    from analysis.telling.broke import tell_broke
 
     if asked.html is None:
         raise click.UsageError("say where to write the page with --html FILE")
@@ -201,7 +204,12 @@ def report(path: Path, asked: Asked) -> None:
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON")
     with way_out(), open_store(path) as store:
         chapters = [
-            report_chapter(history, period, paper=_judged(store, history, period))
+            report_chapter(
+                history,
+                period,
+                paper=judged(store, history, period),
+                broke=tell_broke(history, ledger(history, period), *broke_stock(store, history, period)),
+            )
             for history, period in chosen(store, asked)
         ]
         written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
@@ -235,14 +243,6 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
             click.echo(freshness_said(one.history), err=True)
     if asked.html is not None:
         _write_page(name, asked, asked.html, told)
-
-
-def _judged(store: Store, history: History, period: Period) -> Specification:
-    """How the paper of a period was judged."""
-    from analysis.offspec import specification
-
-    machine = history.machine
-    return specification(history, store.stretches(machine, period), period, store.lab(machine, period))
 
 
 def _write_page(name: str, asked: Asked, file: Path, told: Sequence[Told]) -> None:

@@ -187,8 +187,8 @@ class BrokePit:
 class BrokeTower:
     """What holds broke until it is dosed back; None where the mill has not set it.
 
-    shades
-        What may go into it, and so what it may be dosed into without changing the shade.
+    shades, dosed_into
+        Shades that may go into it, and that it may be dosed into; empty: any.
     level_tag, dosing_tag, returned_tag, spilled_tag
         Tags of its level [%], of its share of the furnish [%], of what winder and finishing send back and of what runs
         over [m3/h].
@@ -198,6 +198,7 @@ class BrokeTower:
     volume_m3: float | None = None
     consistency_pct: float | None = None
     shades: tuple[str, ...] = ()
+    dosed_into: tuple[str, ...] = ()
     level_tag: str | None = None
     dosing_tag: str | None = None
     returned_tag: str | None = None
@@ -209,6 +210,18 @@ class BrokeTower:
         if self.volume_m3 is None or self.consistency_pct is None:
             return None
         return self.volume_m3 * self.consistency_pct / 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """The newest good value of every tag of a machine, and which tag plays which role."""
+
+    values: Mapping[str, float]
+    roles: Mapping[str, str]
+
+    def of(self, tag: str | None) -> float | None:
+        """Newest value of a tag; None for none."""
+        return None if tag is None else self.values.get(tag)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 
+from analysis.broke_ledger import BrokeStep, Flows, Levels, Moisture
 from analysis.history import (
     Attempt,
     BrokePit,
@@ -27,6 +28,7 @@ from analysis.history import (
     Mill,
     OrphanNote,
     Production,
+    Readings,
     Received,
     ShiftSpan,
     StateSpan,
@@ -195,9 +197,7 @@ class Store:
             broke_pits=tuple(
                 BrokePit(**row) for row in self.rows("SELECT pit, section, consistency_pct FROM broke_pit")
             ),
-            broke_towers=tuple(
-                BrokeTower(**row | {"shades": tuple(row["shades"])}) for row in self.rows(_sql("broke_tower"), **of)
-            ),
+            broke_towers=self._towers(machine),
             sections=tuple(
                 row["section"]
                 for row in self.rows(
@@ -209,6 +209,10 @@ class Store:
             losses={row["code"]: row["loss"] for row in causes if row["loss"]},
         )
 
+    def _towers(self, machine: Machine) -> tuple[BrokeTower, ...]:
+        rows = self.rows(_sql("broke_tower"), machine=machine.machine)
+        return tuple(BrokeTower(**row | {key: tuple(row[key]) for key in ("shades", "dosed_into")}) for row in rows)
+
     def stretches(self, machine: Machine, period: Period) -> tuple[Stretch, ...]:
         """On-reel time of a period, cut wherever the judgement of speed or quality changes, in order of time.
 
@@ -219,6 +223,59 @@ class Store:
     def lab(self, machine: Machine, period: Period) -> tuple[LabResult, ...]:
         """Laboratory results of samples taken in a period."""
         return tuple(LabResult(**row) for row in self._within("lab", period, machine=machine.machine))
+
+    def flows(self, machine: Machine, period: Period, towers: tuple[BrokeTower, ...]) -> Flows:
+        """What the broke ledger of a period is made of. It reads every sample of the tags it needs."""
+        moisture = self.moisture(machine, period)
+        if moisture is None:
+            return Flows(moisture=None)
+        of = {"machine": machine.machine}
+        return Flows(
+            moisture=moisture,
+            plain=self._broke_steps(machine, period, moisture, None),
+            steps={tower.tower: self._broke_steps(machine, period, moisture, tower) for tower in towers},
+            levels={
+                tower.tower: Levels(**row)
+                for tower in towers
+                if tower.level_tag is not None
+                for row in self._within("broke_level", period, level=tower.level_tag, **of)
+            },
+        )
+
+    def _broke_steps(
+        self, machine: Machine, period: Period, moisture: Moisture, tower: BrokeTower | None
+    ) -> tuple[BrokeStep, ...]:
+        rows = self._within(
+            "broke_step",
+            period,
+            machine=machine.machine,
+            dry=moisture.dry,
+            level=tower.level_tag if tower else None,
+            dosing=tower.dosing_tag if tower else None,
+            returned=tower.returned_tag if tower else None,
+            spilled=tower.spilled_tag if tower else None,
+        )
+        return tuple(BrokeStep(**row) for row in rows)
+
+    def moisture(self, machine: Machine, period: Period) -> Moisture | None:
+        """Moisture of the paper on the reel: as the mill counts on it, else by scanner, else by laboratory; or None."""
+        if machine.reel_moisture_pct is not None:
+            return Moisture(pct=machine.reel_moisture_pct, taken_from="mill.toml")
+        (row,) = self._within("moisture", period, machine=machine.machine)
+        if row["scanner_pct"] is not None:
+            return Moisture(pct=row["scanner_pct"], taken_from="the moisture signal's mean")
+        if row["lab_pct"] is not None:
+            return Moisture(pct=row["lab_pct"], taken_from="the laboratory's mean")
+        return None
+
+    def readings(self, machine: Machine) -> Readings:
+        """The newest good value of every tag of a machine."""
+        of = {"machine": machine.machine}
+        roles = self.rows("SELECT role, tag FROM signal WHERE machine = $machine", **of)
+        return Readings(
+            values={row["tag"]: row["value"] for row in self.rows(_sql("reading"), **of)},
+            roles={row["role"]: row["tag"] for row in roles},
+        )
 
     def _received(self, machine: str) -> Received:
         (counts,) = self.rows(_sql("received"), machine=machine)

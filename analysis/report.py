@@ -19,6 +19,7 @@ from analysis.pareto import Pareto, pareto
 from analysis.period import Period, say_period, shift_period
 from analysis.result import MISSING, Picture, Result, RiskSection, Table, count, length, number, percent, sentence_case
 from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
+from analysis.telling.broke import tell_broke
 from analysis.telling.common import SAFETY, definitions, freshness_said
 from analysis.telling.efficiency import figure_table, ledger_table, split_table, tell_efficiency
 from analysis.telling.losses import cluster_table, losses_said, losses_table
@@ -26,7 +27,7 @@ from analysis.telling.offspec import clock_table, offspec_said, offspec_table
 from analysis.telling.pareto import pareto_table, tell_pareto
 from analysis.telling.quality import tell_quality
 from analysis.telling.shift import tell_shift
-from analysis.telling.tonnes import tell_broke, tell_production
+from analysis.telling.tonnes import tell_production
 from analysis.tonnes import lost_in, money_of
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -100,12 +101,19 @@ def chapter_of(history: History, period: Period, parts: Sequence[Part]) -> Chapt
 
 
 def report_chapter(
-    history: History, period: Period, risk: RiskSection | None = None, *, paper: Specification | None = None
+    history: History,
+    period: Period,
+    risk: RiskSection | None = None,
+    *,
+    paper: Specification | None = None,
+    broke: Result | None = None,
 ) -> Chapter:
     """The whole report of one machine: from the headline to the quality of its data.
 
     paper
         How the paper on the reel was judged; without it what depends on it is "not set".
+    broke
+        The broke ledger as it was told; without it only what fell, at reel moisture.
     """
     book = ledger(history, period)
     found = efficiency(history, book, paper=paper)
@@ -114,7 +122,7 @@ def report_chapter(
         *_time(history, book),
         *_losses(history, book),
         *_restarts(history, paper),
-        _paper(history, book),
+        *_paper(history, book, broke or tell_broke(history, book)),
         *_last_shift(history, period),
         Part(
             title="Figures and how they are made",
@@ -258,13 +266,17 @@ def _ranking(history: History, book: Ledger, by: str, title: str, more: tuple[Ta
     )
 
 
-def _paper(history: History, book: Ledger) -> Part:
-    told, broke = tell_production(history, book), tell_broke(history, book)
-    return Part(
-        title="Paper and broke",
-        sentence=f"{sentence_case(told.sentence)} {sentence_case(broke.sentence)}",
-        tables=told.tables,
-        folded=broke.tables,
+def _paper(history: History, book: Ledger, broke: Result) -> tuple[Part, Part]:
+    told = tell_production(history, book)
+    return (
+        Part(title="Paper", sentence=sentence_case(told.sentence), tables=told.tables),
+        Part(
+            title="Broke",
+            sentence=sentence_case(broke.sentence),
+            tables=broke.tables[:1],
+            folded=broke.tables[1:],
+            cautions=broke.cautions,
+        ),
     )
 
 

@@ -441,7 +441,7 @@ def test_the_store_says_what_mill_toml_says(tmp_path: Path) -> None:
         assert rows(ask, "FROM grade") == [("C80", 80, 780, 4.0, 6.0, 290, None)]
         assert rows(ask, "FROM broke_pit") == [("couch pit", "couch", 3.5), ("couch pit", "press", 3.5)]
         assert rows(ask, "FROM broke_tower") == [
-            ("white tower", 800, "broke.tower_level", "broke.dosing", ["white"], None, None, None, None)
+            ("white tower", 800, "broke.tower_level", "broke.dosing", ["white"], None, None, None, None, ["white"])
         ]
 
 

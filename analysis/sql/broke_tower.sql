@@ -4,6 +4,7 @@ SELECT
     volume_m3,
     consistency_pct,
     coalesce(shades, []) AS shades,
+    coalesce(dosed_into, shades, []) AS dosed_into,
     level_tag,
     dosing_tag,
     returned_tag,

@@ -330,6 +330,9 @@ class BrokeTower(_Table):
         default=None, description="Machine whose tags and broke these are; without it every machine has one like it."
     )
     shades: tuple[Name, ...] = Field(default=(), description="Shades it may hold.")
+    dosed_into: tuple[Name, ...] = Field(
+        default=(), description="Shades that what it holds may be dosed into; default: those that it may hold."
+    )
 
 
 class Money(_Table):

@@ -104,7 +104,8 @@ CREATE TABLE base.broke_tower (
     returned_tag    VARCHAR,
     spilled_tag     VARCHAR,
     consistency_pct DOUBLE,
-    machine         VARCHAR
+    machine         VARCHAR,
+    dosed_into      VARCHAR[]
 );
 
 CREATE TABLE base.shift (

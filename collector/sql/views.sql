@@ -96,7 +96,8 @@ COMMENT ON COLUMN main.broke_pit.section IS 'Section whose losses fall into it.'
 COMMENT ON COLUMN main.broke_pit.consistency_pct IS 'Consistency of the broke in it; null: not set. [%]';
 
 CREATE OR REPLACE VIEW main.broke_tower AS
-SELECT tower, volume_m3, level_tag, dosing_tag, shades, returned_tag, spilled_tag, consistency_pct, machine
+SELECT
+    tower, volume_m3, level_tag, dosing_tag, shades, returned_tag, spilled_tag, consistency_pct, machine, dosed_into
 FROM base.broke_tower;
 COMMENT ON VIEW main.broke_tower IS 'The towers that hold broke until it is dosed back.';
 COMMENT ON COLUMN main.broke_tower.tower IS 'Name of the tower.';
@@ -108,6 +109,7 @@ COMMENT ON COLUMN main.broke_tower.returned_tag IS 'Tag of what winder and finis
 COMMENT ON COLUMN main.broke_tower.spilled_tag IS 'Tag of what runs over when it is full, in m3/h; null: none.';
 COMMENT ON COLUMN main.broke_tower.consistency_pct IS 'Consistency of what it holds; null: not set. [%]';
 COMMENT ON COLUMN main.broke_tower.machine IS 'Id of the machine whose tags these are; null: every machine has one like it.';
+COMMENT ON COLUMN main.broke_tower.dosed_into IS 'Shades that what it holds may be dosed into.';
 
 CREATE OR REPLACE VIEW main.shift AS
 SELECT shift_date, shift, crew, started_at, ended_at FROM base.shift;

@@ -86,6 +86,7 @@ def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
                 tower.spilled,
                 tower.consistency_pct,
                 tower.machine,
+                list(tower.dosed_into or tower.shades),
             )
             for tower in mill.broke_towers
         ],

@@ -10,3 +10,4 @@ ALTER TABLE base.broke_tower ADD COLUMN returned_tag VARCHAR;
 ALTER TABLE base.broke_tower ADD COLUMN spilled_tag VARCHAR;
 ALTER TABLE base.broke_tower ADD COLUMN consistency_pct DOUBLE;
 ALTER TABLE base.broke_tower ADD COLUMN machine VARCHAR;
+ALTER TABLE base.broke_tower ADD COLUMN dosed_into VARCHAR[];
