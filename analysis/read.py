@@ -229,18 +229,16 @@ class Store:
         moisture = self.moisture(machine, period)
         if moisture is None:
             return Flows(moisture=None)
-        of = {"machine": machine.machine}
-        return Flows(
-            moisture=moisture,
-            plain=self._broke_steps(machine, period, moisture, None),
-            steps={tower.tower: self._broke_steps(machine, period, moisture, tower) for tower in towers},
-            levels={
-                tower.tower: Levels(**row)
-                for tower in towers
-                if tower.level_tag is not None
-                for row in self._within("broke_level", period, level=tower.level_tag, **of)
-            },
-        )
+        steps = {tower.tower: self._broke_steps(machine, period, moisture, tower) for tower in towers}
+        # What fell is the same whichever tower it is read with.
+        plain = next(iter(steps.values())) if steps else self._broke_steps(machine, period, moisture, None)
+        levels = {
+            tower.tower: Levels(**row)
+            for tower in towers
+            if tower.level_tag is not None
+            for row in self._within("broke_level", period, level=tower.level_tag, machine=machine.machine)
+        }
+        return Flows(moisture=moisture, plain=plain, steps=steps, levels=levels)
 
     def _broke_steps(
         self, machine: Machine, period: Period, moisture: Moisture, tower: BrokeTower | None

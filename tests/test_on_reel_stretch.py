@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analysis.history import Stretch
 from analysis.offspec import specification
@@ -180,6 +183,36 @@ def test_a_laboratory_result_condemns_its_reel_once_it_holds(tmp_path: Path) -> 
 
     assert paper.quality == 0.0
     assert {why.value: amount.ms // 60_000 for why, amount in paper.off.items()} == {"failed in the laboratory": 120}
+
+
+@settings(max_examples=15)
+@given(
+    st.lists(st.tuples(st.floats(0, 20), st.booleans(), st.booleans()), min_size=1, max_size=20),
+    st.integers(1, 55),
+)
+def test_the_views_of_reels_and_grade_runs_are_one_sum_with_production(
+    hours: list[tuple[float, bool, bool]], minutes: int
+) -> None:
+    begin = ms("2026-03-02 06:00")
+    with TemporaryDirectory() as folder:
+        store = HandMadeStore(Path(folder))
+        store.machine("2026-03-02 06:00", "2026-03-03 06:00")
+        for n, (tonnes, turned_up, changed) in enumerate(hours):
+            hour = begin + n * 3_600_000
+            if turned_up or not n:
+                store.insert("reel", machine="pm2", reel=f"R{n}", started_at=at(hour))
+            if changed or not n:
+                store.insert("grade_run", machine="pm2", grade=f"C{n}", started_at=at(hour))
+            ended = at(hour + minutes * 60_000)
+            store.insert("production", machine="pm2", started_at=at(hour), ended_at=ended, tonnes_t=tonnes)
+        mill = store.close(published="2026-03-03 06:01", data_to="2026-03-03 06:00")
+        with open_store(mill) as opened:
+            sums = [
+                opened.rows(f"SELECT coalesce(sum(tonnes_t), 0) AS t FROM {view}")[0]["t"]
+                for view in ("production", "reel", "grade_run")
+            ]
+
+    assert sums == pytest.approx([sum(tonnes for tonnes, *_ in hours)] * 3)
 
 
 def test_reels_and_grades_of_production_add_up_to_the_whole(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from analysis.telling.losses import (
     losses_values,
 )
 from analysis.telling.offspec import clock_table, offspec_table, offspec_values
+from analysis.telling.tonnes import production_tables, production_values
 
 DOWNTIME = "downtime"
 
@@ -47,6 +48,7 @@ def tell_efficiency(
             *((drill_table(history, book),) if DOWNTIME in splits else ()),
             losses_table(history, book),
             *_cluster_tables(history, book),
+            *production_tables(history, book),
             *((offspec_table(paper),) if paper else ()),
             *((clock_table(history, paper),) if paper and DOWNTIME in splits else ()),
             figure_table(found.figures),
@@ -62,6 +64,7 @@ def tell_efficiency(
             "by": {split: _split_values(book, split) for split in plain},
             "losses": losses_values(history, book),
             "clusters": cluster_values(history, book),
+            "tonnes": production_values(history, book),
         }
         | ({"drill_down": drill_values(book)} if DOWNTIME in splits else {})
         | ({"paper": offspec_values(paper)} if paper else {}),
