@@ -117,6 +117,17 @@ def test_what_held_before_the_time_asked_for_holds_at_its_beginning(tmp_path: Pa
     assert (found.ms // 60_000, found.in_spec, round(found.tonnes_t or 0, 4)) == (60, True, 12.7296)
 
 
+def test_an_implausible_value_judges_nothing(tmp_path: Path) -> None:
+    store = judged_store(tmp_path, STEADY)
+    for when, value, flags in (("06:30", 900.0, 2), ("06:40", 80.0, 0)):
+        store.insert("hot_sample", tag_id=11, sampled_at=at(f"2026-03-02 {when}"), value=value, flags=flags)
+    store.states(("2026-03-02 06:00", "on_reel"), ("2026-03-02 07:00", "down"))
+
+    found = stretches(store)
+
+    assert clocked(found) == [(30.0, True, True, 6.3648), (10.0, True, None, None), (20.0, True, True, 4.2432)]
+
+
 def test_a_grade_without_limits_or_target_judges_nothing(tmp_path: Path) -> None:
     store = judged_store(tmp_path, STEADY)
     store.insert("grade_run", machine="pm2", grade="C95", shade="white", started_at=at("2026-03-02 07:00"))

@@ -211,6 +211,17 @@ def test_the_flow_meter_shows_what_comes_back_from_winder_and_finishing(ten_days
     assert shown_t == pytest.approx(returned_t, rel=0.03)
 
 
+def test_the_overflow_meters_show_what_runs_over(ten_days: list[Day]) -> None:
+    spilled_t = sum(row["spilled_t"] for row in truth(ten_days, "broke"))
+    values = [scan["values"] for _, scan in scans(ten_days)]
+
+    over = [v.get(tag) or 0.0 for v in values for tag in ("broke.tower_overflow", "broke.tinted_overflow")]
+
+    # As above; towers run over in breaks, some of which lie in a gap.
+    assert spilled_t > 1
+    assert sum(over) * 10 / 3600 * 0.035 == pytest.approx(spilled_t, rel=0.08)
+
+
 def test_what_falls_is_what_would_have_been_made(long_run: list[DayRecord]) -> None:
     fallen = sum(day.balance.fallen_t for day in long_run)
 

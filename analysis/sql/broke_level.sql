@@ -8,5 +8,6 @@ FROM sample AS s
 WHERE s.machine = $machine
   AND s.tag = $level
   AND s.value IS NOT NULL
+  AND s.flags & 2 = 0
   AND s.sampled_at >= make_timestamptz($from_ms::BIGINT * 1000)
   AND s.sampled_at < make_timestamptz($to_ms::BIGINT * 1000);

@@ -1,8 +1,8 @@
 -- What flowed in the time asked for, by downtime (null: on the reel), grade and shade, integrated step by step: what
--- fell into the pits, the furnish drawn, and for one tower what was dosed, came back and ran over. The newest good value
--- holds, also through gaps; bridged_ms says for how long. While the sheet is off, it has the basis weight of before the
--- loss; the nominal one where the grade has changed since, or had changed less than 40 min before: of the 30 min that
--- the one before is a mean of, ten may then have been the change itself.
+-- fell into the pits, the furnish drawn, and for one tower what was dosed, came back and ran over. The newest good and
+-- plausible value holds, also through gaps; bridged_ms says for how long. While the sheet is off, it has the basis weight
+-- of before the loss; the nominal one where the grade has changed since, or had changed less than 40 min before: of the
+-- 30 min that the one before is a mean of, ten may then have been the change itself.
 -- $dry: oven-dry share of the paper on the reel. Tags may be null.
 WITH place AS (
     SELECT
@@ -31,6 +31,7 @@ sampled AS (
     JOIN tag_of AS t ON t.tag = s.tag
     WHERE s.machine = $machine
       AND s.value IS NOT NULL
+      AND s.flags & 2 = 0
       AND s.sampled_at >= make_timestamptz($from_ms::BIGINT * 1000) - INTERVAL 1 DAY
       AND s.sampled_at < make_timestamptz($to_ms::BIGINT * 1000)
     GROUP BY at_ms

@@ -1,6 +1,6 @@
 -- On-reel time cut wherever the judgement of speed or quality changes, with what was made in each stretch. Values hold
--- until the tag's next one, a bad one makes its quantity unknown; the day before the time asked for tells what holds at
--- its beginning. Limits that a grade does not have judge nothing.
+-- until the tag's next one, a bad or implausible one makes its quantity unknown; the day before the time asked for tells
+-- what holds at its beginning. Limits that a grade does not have judge nothing.
 WITH bound AS (
     SELECT
         make_timestamptz($from_ms::BIGINT * 1000) AS from_at,
@@ -9,17 +9,22 @@ WITH bound AS (
 role AS (
     SELECT role, tag FROM signal WHERE machine = $machine AND role IN ('speed', 'basis_weight', 'moisture')
 ),
+-- Flag 2: outside its plausible range.
+read AS (
+    SELECT tag, sampled_at, CASE WHEN value IS NULL OR flags & 2 > 0 THEN 'nan'::DOUBLE ELSE value END AS good
+    FROM sample
+    WHERE machine = $machine
+      AND sampled_at >= (SELECT from_at - INTERVAL 1 DAY FROM bound)
+      AND sampled_at < (SELECT to_at FROM bound)
+),
 sampled AS (
     SELECT
         epoch_ms(s.sampled_at) AS at_ms,
-        max(coalesce(s.value, 'nan'::DOUBLE)) FILTER (WHERE r.role = 'speed') AS speed,
-        max(coalesce(s.value, 'nan'::DOUBLE)) FILTER (WHERE r.role = 'basis_weight') AS basis_weight,
-        max(coalesce(s.value, 'nan'::DOUBLE)) FILTER (WHERE r.role = 'moisture') AS moisture
-    FROM sample AS s
+        max(s.good) FILTER (WHERE r.role = 'speed') AS speed,
+        max(s.good) FILTER (WHERE r.role = 'basis_weight') AS basis_weight,
+        max(s.good) FILTER (WHERE r.role = 'moisture') AS moisture
+    FROM read AS s
     JOIN role AS r ON r.tag = s.tag
-    WHERE s.machine = $machine
-      AND s.sampled_at >= (SELECT from_at - INTERVAL 1 DAY FROM bound)
-      AND s.sampled_at < (SELECT to_at FROM bound)
     GROUP BY at_ms
 ),
 run AS (
