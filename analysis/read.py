@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -182,16 +182,19 @@ class Store:
         """Everything of one machine that touches a period."""
         of = {"machine": machine.machine}
         causes = self.rows("SELECT code, name, loss FROM cause")
+        downtimes = tuple(Downtime(**row) for row in self._within("downtime", period, **of))
         return History(
             mill=self.mill(),
             machine=machine,
             freshness=self.freshness(),
             states=tuple(StateSpan(**row) for row in self._within("machine_state", period, **of)),
-            downtimes=tuple(Downtime(**row) for row in self._within("downtime", period, **of)),
+            downtimes=downtimes,
             shifts=self.shifts(period),
             grade_runs=tuple(GradeRun(**row) for row in self._within("grade_run", period, **of)),
             production=tuple(Production(**row) for row in self._within("production", period, **of)),
-            attempts=tuple(Attempt(**row) for row in self._within("threading_attempt", period, **of)),
+            attempts=tuple(
+                Attempt(**row) for row in self._within("threading_attempt", _whole(downtimes, period), **of)
+            ),
             detector_faults=tuple(DetectorFault(**row) for row in self._within("detector_fault", period, **of)),
             grades=tuple(Grade(**row) for row in self.rows(_sql("grade"))),
             broke_pits=tuple(
@@ -287,6 +290,13 @@ class Store:
 
     def _within(self, name: str, period: Period, **parameters: object) -> list[dict[str, Any]]:
         return self.rows(_sql(name), from_ms=period.from_ms, to_ms=period.to_ms, **parameters)
+
+
+def _whole(downtimes: Sequence[Downtime], period: Period) -> Period:
+    """The period, as much longer as the downtimes that reach out of it: their attempts belong to them all the same."""
+    begins = [d.started_ms for d in downtimes]
+    ends = [d.ended_ms for d in downtimes if d.ended_ms is not None]
+    return Period(from_ms=min([period.from_ms, *begins]), to_ms=max([period.to_ms, *ends]))
 
 
 @cache
