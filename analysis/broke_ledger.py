@@ -29,8 +29,6 @@ class BrokeStep:
 
     bridged_ms
         That part of it without data, in which the newest values were taken to hold.
-    flowing_ms
-        With stock on and the machine running.
     full_ms
         With the tower at its brim.
     fallen_t, fallen_reel_t
@@ -47,7 +45,6 @@ class BrokeStep:
     shade: str | None
     ms: int
     bridged_ms: int
-    flowing_ms: int
     full_ms: int
     fallen_reel_t: float | None
     fallen_t: float | None
@@ -154,12 +151,15 @@ class BrokeLedger:
         The balance of each.
     homeless_t
         Made of a shade that no tower may hold. [t o.d.]
+    furnish_t
+        Fibre and filler drawn for the sheet, broke included. [t o.d.]
     """
 
     moisture: Moisture
     by_downtime: tuple[Fallen, ...]
     towers: tuple[TowerBalance, ...]
     homeless_t: float
+    furnish_t: float
 
     @property
     def oven_dry_t(self) -> float:
@@ -186,6 +186,7 @@ def broke_ledger(history: History, flows: Flows) -> BrokeLedger | None:
         by_downtime=tuple(_by_downtime(history, flows.plain)),
         towers=tuple(_balance(t, steps[t.tower], levels.get(t.tower), towers) for t in towers),
         homeless_t=sum(s.fallen_t or 0.0 for s in flows.plain if tower_of(s.shade, towers) is None),
+        furnish_t=sum(s.furnish_t or 0.0 for s in flows.plain),
     )
 
 

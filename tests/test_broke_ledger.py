@@ -44,7 +44,7 @@ DRY = Moisture(pct=5.0, taken_from="mill.toml")
 def step(downtime_id: str | None, fallen_t: float, shade: str = "white", **more: object) -> BrokeStep:
     """An hour's flows."""
     plain = BrokeStep(
-        downtime_id=downtime_id, grade="C80", shade=shade, ms=HOUR, bridged_ms=0, flowing_ms=HOUR, full_ms=0,
+        downtime_id=downtime_id, grade="C80", shade=shade, ms=HOUR, bridged_ms=0, full_ms=0,
         fallen_reel_t=fallen_t / 0.95, fallen_t=fallen_t, furnish_t=12.0, dosed_t=1.5, returned_m3=20.0, spilled_m3=0.0,
     )  # fmt: skip
     return replace(plain, **more)  # type: ignore[arg-type]  # names are BrokeStep's own
@@ -84,6 +84,7 @@ def test_the_balance_is_what_went_in_less_what_went_out() -> None:
     (tower,) = found.towers
     assert (tower.start_t, tower.made_t, tower.dosed_t, tower.end_t) == pytest.approx((14.0, 8.0, 4.5, 16.8))
     assert (tower.returned_t, tower.spilled_t) == pytest.approx((2.1, 0.35))
+    assert found.furnish_t == pytest.approx(36.0)
     assert tower.unexplained_t == pytest.approx(2.45)
     assert tower.unexplained_share == pytest.approx(2.45 / 24.1)
 

@@ -95,7 +95,6 @@ step AS (
         CASE WHEN h.at_ms < o.ended_ms THEN o.downtime_id END AS downtime_id,
         h.at_ms < o.ended_ms AND o.carries AS carries,
         coalesce(h.at_ms < q.ended_ms, FALSE) AS bridged,
-        coalesce(t.flowing, FALSE) AS flowing,
         CASE WHEN t.flowing THEN h.speed * p.trim_m * (h.until_ms - h.at_ms) / 60000.0 / 1e6 ELSE 0 END AS area,
         CASE
             WHEN h.at_ms < o.ended_ms AND (o.changing OR r.grade IS DISTINCT FROM o.grade_before)
@@ -117,7 +116,6 @@ SELECT
     downtime_id, grade, shade,
     sum(ms)::BIGINT AS ms,
     sum(CASE WHEN bridged THEN ms ELSE 0 END)::BIGINT AS bridged_ms,
-    sum(CASE WHEN flowing THEN ms ELSE 0 END)::BIGINT AS flowing_ms,
     sum(CASE WHEN level >= 99.5 THEN ms ELSE 0 END)::BIGINT AS full_ms,
     sum(CASE WHEN downtime_id IS NULL THEN 0 ELSE area * weight END) AS fallen_reel_t,
     sum(CASE WHEN downtime_id IS NULL THEN 0

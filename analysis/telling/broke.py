@@ -66,9 +66,10 @@ def _stock_said(stock: BrokeLedger, history: History, book: Ledger) -> str:
     reel_t = sum(one.reel_t for one in stock.by_downtime)
     share = f", {percent(reel_t / made_t)} of what was made on the reel" if made_t else ""
     dosed = [t.dosed_t for t in stock.towers if t.dosed_t is not None]
-    back = f"; {number(sum(dosed))} t were dosed back" if dosed else ""
+    of_furnish = f", {percent(sum(dosed) / stock.furnish_t)} of the furnish" if stock.furnish_t else ""
+    back = f"; {number(sum(dosed))} t were dosed back{of_furnish}" if dosed else ""
     spilled = sum(t.spilled_t or 0.0 for t in stock.towers)
-    over = f", {number(spilled)} t ran over" if spilled >= 0.05 else ""
+    over = f"; {number(spilled)} t ran over" if spilled >= 0.05 else ""
     return f"{number(stock.oven_dry_t)} t of broke, oven-dry, fell into the pits{share}{back}{over}."
 
 
@@ -184,6 +185,7 @@ def _ledger_values(stock: BrokeLedger) -> dict[str, Any]:
         "moisture_from": stock.moisture.taken_from,
         "fallen_t": stock.oven_dry_t,
         "homeless_t": stock.homeless_t,
+        "furnish_t": stock.furnish_t,
         "by_pit": [_fallen_values(f) for f in stock.by_pit],
         "by_downtime": [_fallen_values(f) for f in stock.by_downtime],
         "towers": [
