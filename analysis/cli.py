@@ -28,7 +28,7 @@ DIMENSIONS = (
     "secondary", "kind", "machine",
 )  # fmt: skip
 KINDS = ("break", "stop", "planned", "unknown")
-SPLITS = ("state", "section", "cause", "grade", "crew", "shift")
+SPLITS = ("state", "section", "cause", "grade", "crew", "shift", "downtime")
 FORMATS = ("table", "json", "jsonl", "csv", "parquet", "arrow")
 MOST_TABLE_ROWS = 1_000
 
@@ -89,9 +89,12 @@ def efficiency(
 ) -> None:
     """Where every minute went, and the efficiencies that follow, each with its formula.
 
+    --by downtime goes down to every single one: class, section, cause, downtime, with its whole clock.
+
     Example: breakhorn efficiency --from 2026-03-01 --to 2026-03-07 --by crew
     """
     from analysis.efficiency import efficiency as figures_of
+    from analysis.judging import judged
     from analysis.ledger import ledger
     from analysis.read import open_store
     from analysis.telling.efficiency import tell_efficiency
@@ -102,8 +105,9 @@ def efficiency(
         told = []
         for history, period in chosen(store, asked):
             book = ledger(history, period)
-            found = figures_of(history, book, saleable_t=saleable_t, reel_t=reel_t)
-            result = tell_efficiency(history, book, found, splits)
+            paper = judged(store, history, period)
+            found = figures_of(history, book, saleable_t=saleable_t, reel_t=reel_t, paper=paper)
+            result = tell_efficiency(history, book, found, splits, paper)
             told.append(
                 Told(history=history, period=period, results=(result,), draw=partial(_draw_time, history, book))
             )
@@ -193,18 +197,19 @@ def shift(path: Path, asked: Asked) -> None:
 @asks
 @click.pass_obj
 def broke(path: Path, asked: Asked) -> None:
-    """Broke made while the sheet was off the reel, by pit, grade and shade.
+    """What fell into the pits, came back, was dosed and is held, by pit, grade and shade; and the towers now.
 
     Example: breakhorn broke --from yesterday
     """
+    from analysis.judging import broke_stock
     from analysis.ledger import ledger
     from analysis.read import open_store
-    from analysis.telling.tonnes import tell_broke
+    from analysis.telling.broke import tell_broke
 
     with way_out(), open_store(path) as store:
         told = []
         for history, period in chosen(store, asked):
-            result = tell_broke(history, ledger(history, period))
+            result = tell_broke(history, ledger(history, period), *broke_stock(store, history, period))
             told.append(Told(history=history, period=period, results=(result,), draw=_draw_nothing))
         give("broke", asked, told)
 
@@ -217,15 +222,26 @@ def report(path: Path, asked: Asked) -> None:
 
     Example: breakhorn report --from 2026-03-01 --html report.html
     """
+    from analysis.judging import broke_stock, judged
+    from analysis.ledger import ledger
     from analysis.read import open_store
     from analysis.report import page, report_chapter
+    from analysis.telling.broke import tell_broke
 
     if asked.html is None:
         raise click.UsageError("say where to write the page with --html FILE")
     if asked.as_json or any((asked.csv, asked.xlsx, asked.svg, asked.png)):
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON, tables and pictures")
     with way_out(), open_store(path) as store:
-        chapters = [report_chapter(history, period) for history, period in chosen(store, asked)]
+        chapters = [
+            report_chapter(
+                history,
+                period,
+                paper=judged(store, history, period),
+                broke=tell_broke(history, ledger(history, period), *broke_stock(store, history, period)),
+            )
+            for history, period in chosen(store, asked)
+        ]
         written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
         asked.html.write_text(written, encoding="utf-8")
     click.echo(f"wrote {asked.html}", err=True)

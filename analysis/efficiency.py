@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from statistics import fmean, median
 
+from analysis.durations import Estimate, mean_length, median_length
 from analysis.history import Downtime, Grade, History, Production
 from analysis.ledger import Class, Ledger
+from analysis.offspec import Specification
 from analysis.period import Period
 from analysis.rates import Rate, mean_time_between, rate_of
-from analysis.restoring import mean_interval, median_interval
-from analysis.tonnes import MS_PER_H, made_by, rate_t_h
+from analysis.tonnes import MS_PER_H, MS_PER_MIN, made_by, rate_t_h
 
 TIP = "TAPPI TIP 0404-47, as cited by D. Reese"
 ISO = "ISO 22400-2, as cited by the OPC Foundation"
@@ -56,6 +56,11 @@ def overall_machine_efficiency(*, time_efficiency: float, quality: float) -> flo
     return time_efficiency * quality
 
 
+def speed_efficiency(*, length_m: float, target_length_m: float) -> float | None:
+    """Sheet onto the reel over what the target speeds would have brought in the same time; None without any. [-]"""
+    return length_m / target_length_m if target_length_m else None
+
+
 def availability(*, apt: float, pbt: float) -> float:
     """ISO 22400-2: actual production time over planned busy time, in one unit of time. [-]"""
     return apt / pbt
@@ -74,11 +79,6 @@ def quality_ratio(*, gq: float, pq: float) -> float:
 def oee_index(*, availability: float, effectiveness: float, quality_ratio: float) -> float:
     """ISO 22400-2: the product of the three; equal to pri x gq / pbt. [-]"""
     return availability * effectiveness * quality_ratio
-
-
-def mean_time_to_restore(lost_ms: Sequence[int]) -> float | None:
-    """ISO 22400-2 (TTR): mean time from loss to sheet back on the reel; None without any. [ms]"""
-    return fmean(lost_ms) if lost_ms else None
 
 
 # The figures of a period.
@@ -115,13 +115,37 @@ class Efficiency:
         return {f.name: f for f in self.figures}[name]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Quality:
+    """Quality with how it was come by: the same for every figure that is made of it."""
+
+    value: float | None
+    formula: str
+    source: str
+    why_not: str = ""
+
+
+_NO_QUALITY = (
+    "mill.toml gives the grades no limits that a signal tells of, and the store does not hold saleable tonnes: "
+    "'efficiency' takes them with --saleable-t and --reel-t"
+)
+
+
 def efficiency(
-    history: History, book: Ledger, *, saleable_t: float | None = None, reel_t: float | None = None
+    history: History,
+    book: Ledger,
+    *,
+    saleable_t: float | None = None,
+    reel_t: float | None = None,
+    paper: Specification | None = None,
 ) -> Efficiency:
     """The efficiency figures of a period.
 
     saleable_t, reel_t
-        Of the period, both at reel moisture; without both, quality and what is made of it is "not set". [t]
+        Of the period, both at reel moisture: with them quality is what the winder let pass. [t]
+    paper
+        How the paper on the reel was judged: without saleable tonnes, quality is its share within limits. Without
+        either, quality and what is made of it is "not set".
     """
     on_reel_ms, no_data_ms = book.ms[Class.ON_REEL], book.ms[Class.NO_DATA]
     available = available_ms(
@@ -129,7 +153,7 @@ def efficiency(
     )
     breaks = [d for d in history.downtimes if d.kind == "break" and book.period.holds(d.started_ms)]
     primary = rate_of(sum(not d.secondary for d in breaks), on_reel_ms / MS_PER_H)
-    known_quality = None if saleable_t is None or not reel_t else quality(saleable_t=saleable_t, reel_t=reel_t)
+    known_quality = _quality(saleable_t, reel_t, paper)
     uptime = time_efficiency(on_reel_ms=on_reel_ms, available_ms=available)
     return Efficiency(
         on_reel_ms=on_reel_ms,
@@ -140,17 +164,34 @@ def efficiency(
         secondary=sum(bool(d.secondary) for d in breaks),
         figures=(
             *_machine_figures(history, uptime, known_quality),
+            _speed_figure(history, book.period),
             *_sheet_figures(breaks, primary),
+            *_saleable_figures(paper, book.period),
             *_iso_figures(history, book, available, known_quality),
         ),
     )
 
 
-def _machine_figures(history: History, uptime: float | None, quality: float | None) -> tuple[Figure, ...]:
+def _quality(saleable_t: float | None, reel_t: float | None, paper: Specification | None) -> _Quality:
+    if saleable_t is not None and reel_t:
+        return _Quality(value=quality(saleable_t=saleable_t, reel_t=reel_t), formula="saleable t / reel t", source=TIP)
+    if paper is None or paper.quality is None:
+        return _Quality(value=None, formula="saleable t / reel t", source=TIP, why_not=_NO_QUALITY)
+    return _Quality(
+        value=paper.quality,
+        formula=(
+            f"t within the grade's limits / t judged on the reel ({paper.judged_t:,.1f} t); losses at winder and "
+            "finishing are not in it"
+        ),
+        source=TRADE,
+    )
+
+
+def _machine_figures(history: History, uptime: float | None, quality: _Quality) -> tuple[Figure, ...]:
     cutoff = f"{history.mill.planned_cutoff_h:g} h"
     ome = None
-    if uptime is not None and quality is not None:
-        ome = overall_machine_efficiency(time_efficiency=uptime, quality=quality)
+    if uptime is not None and quality.value is not None:
+        ome = overall_machine_efficiency(time_efficiency=uptime, quality=quality.value)
     return (
         Figure(
             name="time efficiency",
@@ -160,19 +201,44 @@ def _machine_figures(history: History, uptime: float | None, quality: float | No
             source=TIP,
             why_not="no time was available",
         ),
-        Figure(name="quality", value=quality, unit="%", formula="saleable t / reel t", source=TIP, why_not=_NO_QUALITY),
+        Figure(
+            name="quality",
+            value=quality.value,
+            unit="%",
+            formula=quality.formula,
+            source=quality.source,
+            why_not=quality.why_not,
+        ),
         Figure(
             name="overall machine efficiency",
             value=ome,
             unit="%",
-            formula="time efficiency × quality",
+            formula="time efficiency × quality as above",
             source=TIP,
-            why_not=_NO_QUALITY,
+            why_not=quality.why_not or "no time was available",
         ),
     )
 
 
-_NO_QUALITY = "the store does not hold saleable tonnes; 'efficiency' takes them with --saleable-t and --reel-t"
+def _speed_figure(history: History, period: Period) -> Figure:
+    """Speed efficiency over all grades made: only where every grade has its target."""
+    targets = {g.grade: g.target_speed_m_min for g in history.grades}
+    length_m, target_m, why_not = 0.0, 0.0, "nothing was made"
+    for grade, made in made_by(history.production, period, _grade_of).items():
+        target = targets.get(grade or "")
+        if target is None:
+            length_m, target_m, why_not = 0.0, 0.0, f"no target speed for grade {grade or 'unknown'}"
+            break
+        length_m += made.length_m
+        target_m += target * made.on_reel_ms / MS_PER_MIN
+    return Figure(
+        name="speed efficiency",
+        value=speed_efficiency(length_m=length_m, target_length_m=target_m),
+        unit="%",
+        formula="length of sheet onto the reel / (target speed of each grade × its time on the reel)",
+        source=TRADE,
+        why_not=why_not,
+    )
 
 
 def _sheet_figures(breaks: Sequence[Downtime], rate: Rate) -> tuple[Figure, ...]:
@@ -180,9 +246,7 @@ def _sheet_figures(breaks: Sequence[Downtime], rate: Rate) -> tuple[Figure, ...]
     sure = [d.ended_ms - d.started_ms for d in breaks if d.ended_ms is not None and _sure(d)]
     left_out = len(breaks) - len(sure)
     apart = f"; {left_out} open or of uncertain length left out" if left_out else ""
-    restore = mean_time_to_restore(sure)
-    minutes = [ms / 60_000 for ms in sure]
-    mean_ends, median_ends = mean_interval(minutes) or (None, None), median_interval(minutes) or (None, None)
+    restore, middle = mean_length(sure), median_length(sure)
     return (
         Figure(
             name="mean time between breaks",
@@ -194,25 +258,59 @@ def _sheet_figures(breaks: Sequence[Downtime], rate: Rate) -> tuple[Figure, ...]
             source="NIST/SEMATECH e-Handbook, 8.4.5.1",
             why_not="no break in the period",
         ),
-        Figure(
+        _in_minutes(
+            restore,
             name="mean time to restore the sheet",
-            value=None if restore is None else restore / 60_000,
-            low=mean_ends[0],
-            high=mean_ends[1],
-            unit="min",
-            formula=f"mean lost time of all breaks that began in the period, interval by bootstrap-t{apart}",
-            source=f"{ISO} (TTR)",
+            formula=f"mean lost time of all breaks that began in the period, interval of a lognormal mean{apart}",
+            source=f"{ISO} (TTR); U. Olsson, J. Statistics Education 13(1), 2005",
             why_not="no finished break in the period",
         ),
-        Figure(
+        _in_minutes(
+            middle,
             name="median time to restore the sheet",
-            value=median(sure) / 60_000 if sure else None,
-            low=median_ends[0],
-            high=median_ends[1],
-            unit="min",
-            formula=f"median lost time of all breaks that began in the period, interval between two of them{apart}",
-            source=TRADE,
+            formula=f"median lost time of all breaks that began in the period, distribution-free interval{apart}",
+            source=f"{TRADE}; W. J. Conover, Practical Nonparametric Statistics",
             why_not="no finished break in the period",
+        ),
+    )
+
+
+def _in_minutes(found: Estimate | None, *, name: str, formula: str, source: str, why_not: str) -> Figure:
+    def minutes(ms: float | None) -> float | None:
+        return None if ms is None else ms / MS_PER_MIN
+
+    return Figure(
+        name=name,
+        value=None if found is None else minutes(found.value),
+        low=None if found is None else minutes(found.low),
+        high=None if found is None else minutes(found.high),
+        unit="min",
+        formula=formula,
+        source=source,
+        why_not=why_not,
+    )
+
+
+def _saleable_figures(paper: Specification | None, period: Period) -> tuple[Figure, ...]:
+    """How long after lost time the machine took to be itself again; never a part of lost time."""
+    begun = [c for c in paper.clocks if c.back_ms is not None and period.holds(c.back_ms)] if paper else []
+    speed = [ms for c in begun if (ms := c.to_speed_ms) is not None]
+    spec = [ms for c in begun if (ms := c.to_spec_ms) is not None]
+    none = "no limits, targets or samples, or the sheet was lost again before"
+    return (
+        _in_minutes(
+            median_length(speed),
+            name="median time from the reel to target speed",
+            formula=f"of {len(speed)} of {len(begun)} returns to the reel; the others: lost before, or no target",
+            source=TRADE,
+            why_not=none,
+        ),
+        _in_minutes(
+            median_length(spec),
+            name="median time from the reel to saleable",
+            formula=f"of {len(spec)} of {len(begun)} returns to the reel, until within limits to stay; not lost time",
+            source=TRADE,
+            why_not=none,
         ),
     )
 
@@ -221,12 +319,12 @@ def _sure(downtime: Downtime) -> bool:
     return not (downtime.start_uncertain or downtime.end_uncertain)
 
 
-def _iso_figures(history: History, book: Ledger, pbt_ms: int, quality: float | None) -> tuple[Figure, ...]:
+def _iso_figures(history: History, book: Ledger, pbt_ms: int, quality: _Quality) -> tuple[Figure, ...]:
     a = availability(apt=book.ms[Class.ON_REEL], pbt=pbt_ms) if pbt_ms else None
     e, why_not = _effectiveness(history, book.period)
     oee = None
-    if a is not None and e is not None and quality is not None:
-        oee = oee_index(availability=a, effectiveness=e, quality_ratio=quality)
+    if a is not None and e is not None and quality.value is not None:
+        oee = oee_index(availability=a, effectiveness=e, quality_ratio=quality.value)
     return (
         Figure(
             name="availability (ISO 22400-2)",
@@ -246,11 +344,11 @@ def _iso_figures(history: History, book: Ledger, pbt_ms: int, quality: float | N
         ),
         Figure(
             name="quality ratio (ISO 22400-2)",
-            value=quality,
+            value=quality.value,
             unit="%",
-            formula="GQ / PQ; GQ = saleable t, PQ = reel t",
+            formula="GQ / PQ; GQ = good t, PQ = reel t, as for quality above",
             source=ISO,
-            why_not=_NO_QUALITY,
+            why_not=quality.why_not,
         ),
         Figure(
             name="OEE index (ISO 22400-2)",
@@ -258,7 +356,7 @@ def _iso_figures(history: History, book: Ledger, pbt_ms: int, quality: float | N
             unit="%",
             formula="availability × effectiveness × quality ratio",
             source=ISO,
-            why_not=_NO_QUALITY if quality is None else why_not,
+            why_not=quality.why_not or why_not,
         ),
     )
 

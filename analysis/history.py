@@ -120,12 +120,58 @@ class DetectorFault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grade:
-    """What the mill wants of a grade; None where it is not set. [g/m2], [m/min], [t/d]"""
+    """What the mill wants of a grade; None where it is not set. [g/m2], [m/min], [t/d]
+
+    basis_weight_within_pct
+        How far paper may be off the nominal basis weight. [%]
+    moisture_low_pct, moisture_high_pct
+        Limits of moisture on the reel. [%]
+    """
 
     grade: str
     basis_weight_g_m2: float | None = None
     target_speed_m_min: float | None = None
     plan_t_d: float | None = None
+    basis_weight_within_pct: float | None = None
+    moisture_low_pct: float | None = None
+    moisture_high_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """On-reel time of one run, grade and reel in which speed and quality were judged alike all along. [ms]
+
+    tonnes_t
+        Made in it at reel moisture; None where speed or basis weight was unknown for part of it. [t]
+    short_t
+        What more the target speed would have made of it; None likewise, or without a target. [t]
+    at_speed, in_spec
+        At target speed; within every limit of the grade. None where there is no target or limit, or no good value.
+    """
+
+    started_ms: int
+    ended_ms: int
+    grade: str | None
+    reel: str | None
+    tonnes_t: float | None
+    short_t: float | None
+    at_speed: bool | None
+    in_spec: bool | None
+
+    @property
+    def ms(self) -> int:
+        """How long it is. [ms]"""
+        return self.ended_ms - self.started_ms
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabResult:
+    """One laboratory result that holds, of whatever was tested."""
+
+    sampled_ms: int
+    test: str
+    value: float
+    reel: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +181,47 @@ class BrokePit:
     pit: str
     section: str
     consistency_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokeTower:
+    """What holds broke until it is dosed back; None where the mill has not set it.
+
+    shades, dosed_into
+        Shades that may go into it, and that it may be dosed into; empty: any.
+    level_tag, dosing_tag, returned_tag, spilled_tag
+        Tags of its level [%], of its share of the furnish [%], of what winder and finishing send back and of what runs
+        over [m3/h].
+    """
+
+    tower: str
+    volume_m3: float | None = None
+    consistency_pct: float | None = None
+    shades: tuple[str, ...] = ()
+    dosed_into: tuple[str, ...] = ()
+    level_tag: str | None = None
+    dosing_tag: str | None = None
+    returned_tag: str | None = None
+    spilled_tag: str | None = None
+
+    @property
+    def full_t(self) -> float | None:
+        """What it holds when full, oven-dry; a cubic metre of stock weighs a tonne. [t]"""
+        if self.volume_m3 is None or self.consistency_pct is None:
+            return None
+        return self.volume_m3 * self.consistency_pct / 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """The newest good value of every tag of a machine, and which tag plays which role."""
+
+    values: Mapping[str, float]
+    roles: Mapping[str, str]
+
+    def of(self, tag: str | None) -> float | None:
+        """Newest value of a tag; None for none."""
+        return None if tag is None else self.values.get(tag)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +239,15 @@ class Mill:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Machine:
-    """One machine; ``first_ms`` and ``last_ms`` are its first and newest data, None before any. [ms]"""
+    """One machine; ``first_ms`` and ``last_ms`` are its first and newest data, None before any. [ms]
+
+    at_speed_within_pct, settled_s
+        When target speed and quality count as reached after a restart. [%], [s]
+    reel_moisture_pct
+        Moisture that the mill counts on; None: that of the moisture signal. [%]
+    added_g_m2, added_from
+        What size press or coater add, oven-dry, and the first section whose sheet carries it. [g/m2]
+    """
 
     machine: str
     name: str
@@ -161,6 +256,11 @@ class Machine:
     secondary_within_min: float
     first_ms: int | None
     last_ms: int | None
+    at_speed_within_pct: float = 1.0
+    settled_s: float = 60.0
+    reel_moisture_pct: float | None = None
+    added_g_m2: float = 0.0
+    added_from: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,9 +318,14 @@ class History:
     detector_faults: tuple[DetectorFault, ...] = ()
     grades: tuple[Grade, ...] = ()
     broke_pits: tuple[BrokePit, ...] = ()
+    broke_towers: tuple[BrokeTower, ...] = ()
+    sections: tuple[str, ...] = ()
+    """Sections of the sheet detectors, from the wet end to the reel."""
     received: Received = field(default_factory=Received)
     causes: Mapping[str, str] = field(default_factory=dict)
     """Code of a cause to its name."""
+    losses: Mapping[str, str] = field(default_factory=dict)
+    """Code of a cause to the row of the loss table that the mill gives its stops and sheet-offs."""
 
     @property
     def horizon_ms(self) -> int:

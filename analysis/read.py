@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -12,22 +12,27 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 
+from analysis.broke_ledger import BrokeStep, Flows, Levels, Moisture
 from analysis.history import (
     Attempt,
     BrokePit,
+    BrokeTower,
     DetectorFault,
     Downtime,
     Freshness,
     Grade,
     GradeRun,
     History,
+    LabResult,
     Machine,
     Mill,
     OrphanNote,
     Production,
+    Readings,
     Received,
     ShiftSpan,
     StateSpan,
+    Stretch,
 )
 from analysis.period import Period
 
@@ -180,23 +185,101 @@ class Store:
             False leaves out production and attempts, which for a year are more than all the rest together.
         """
         of = {"machine": machine.machine}
+        causes = self.rows("SELECT code, name, loss FROM cause")
+        downtimes = tuple(Downtime(**row) for row in self._within("downtime", period, **of))
         return History(
             mill=self.mill(),
             machine=machine,
             freshness=self.freshness(),
             states=tuple(StateSpan(**row) for row in self._within("machine_state", period, **of)),
-            downtimes=tuple(Downtime(**row) for row in self._within("downtime", period, **of)),
+            downtimes=downtimes,
             shifts=self.shifts(period),
             grade_runs=tuple(GradeRun(**row) for row in self._within("grade_run", period, **of)),
             production=tuple(Production(**row) for row in self._within("production", period, **of)) if made else (),
-            attempts=tuple(Attempt(**row) for row in self._within("threading_attempt", period, **of)) if made else (),
+            attempts=tuple(Attempt(**row) for row in self._within("threading_attempt", _whole(downtimes, period), **of))
+            if made
+            else (),
             detector_faults=tuple(DetectorFault(**row) for row in self._within("detector_fault", period, **of)),
             grades=tuple(Grade(**row) for row in self.rows(_sql("grade"))),
             broke_pits=tuple(
                 BrokePit(**row) for row in self.rows("SELECT pit, section, consistency_pct FROM broke_pit")
             ),
+            broke_towers=self._towers(machine),
+            sections=tuple(
+                row["section"]
+                for row in self.rows(
+                    "SELECT section FROM sheet_detector WHERE machine = $machine ORDER BY number", **of
+                )
+            ),
             received=self._received(machine.machine),
-            causes={row["code"]: row["name"] for row in self.rows("SELECT code, name FROM cause")},
+            causes={row["code"]: row["name"] for row in causes},
+            losses={row["code"]: row["loss"] for row in causes if row["loss"]},
+        )
+
+    def _towers(self, machine: Machine) -> tuple[BrokeTower, ...]:
+        rows = self.rows(_sql("broke_tower"), machine=machine.machine)
+        return tuple(BrokeTower(**row | {key: tuple(row[key]) for key in ("shades", "dosed_into")}) for row in rows)
+
+    def stretches(self, machine: Machine, period: Period) -> tuple[Stretch, ...]:
+        """On-reel time of a period, cut wherever the judgement of speed or quality changes, in order of time.
+
+        It reads every sample of three tags in the period, so only what asks for quality should call it.
+        """
+        return tuple(Stretch(**row) for row in self._within("on_reel_stretch", period, machine=machine.machine))
+
+    def lab(self, machine: Machine, period: Period) -> tuple[LabResult, ...]:
+        """Laboratory results of samples taken in a period."""
+        return tuple(LabResult(**row) for row in self._within("lab", period, machine=machine.machine))
+
+    def flows(self, machine: Machine, period: Period, towers: tuple[BrokeTower, ...]) -> Flows:
+        """What the broke ledger of a period is made of. It reads every sample of the tags it needs."""
+        moisture = self.moisture(machine, period)
+        if moisture is None:
+            return Flows(moisture=None)
+        steps = {tower.tower: self._broke_steps(machine, period, moisture, tower) for tower in towers}
+        # What fell is the same whichever tower it is read with.
+        plain = next(iter(steps.values())) if steps else self._broke_steps(machine, period, moisture, None)
+        levels = {
+            tower.tower: Levels(**row)
+            for tower in towers
+            if tower.level_tag is not None
+            for row in self._within("broke_level", period, level=tower.level_tag, machine=machine.machine)
+        }
+        return Flows(moisture=moisture, plain=plain, steps=steps, levels=levels)
+
+    def _broke_steps(
+        self, machine: Machine, period: Period, moisture: Moisture, tower: BrokeTower | None
+    ) -> tuple[BrokeStep, ...]:
+        rows = self._within(
+            "broke_step",
+            period,
+            machine=machine.machine,
+            dry=moisture.dry,
+            level=tower.level_tag if tower else None,
+            dosing=tower.dosing_tag if tower else None,
+            returned=tower.returned_tag if tower else None,
+            spilled=tower.spilled_tag if tower else None,
+        )
+        return tuple(BrokeStep(**row) for row in rows)
+
+    def moisture(self, machine: Machine, period: Period) -> Moisture | None:
+        """Moisture of the paper on the reel: as the mill counts on it, else by scanner, else by laboratory; or None."""
+        if machine.reel_moisture_pct is not None:
+            return Moisture(pct=machine.reel_moisture_pct, taken_from="mill.toml")
+        (row,) = self._within("moisture", period, machine=machine.machine)
+        if row["scanner_pct"] is not None:
+            return Moisture(pct=row["scanner_pct"], taken_from="the moisture signal's mean")
+        if row["lab_pct"] is not None:
+            return Moisture(pct=row["lab_pct"], taken_from="the laboratory's mean")
+        return None
+
+    def readings(self, machine: Machine) -> Readings:
+        """The newest good value of every tag of a machine."""
+        of = {"machine": machine.machine}
+        roles = self.rows("SELECT role, tag FROM signal WHERE machine = $machine", **of)
+        return Readings(
+            values={row["tag"]: row["value"] for row in self.rows(_sql("reading"), **of)},
+            roles={row["role"]: row["tag"] for row in roles},
         )
 
     def _received(self, machine: str) -> Received:
@@ -211,6 +294,13 @@ class Store:
 
     def _within(self, name: str, period: Period, **parameters: object) -> list[dict[str, Any]]:
         return self.rows(_sql(name), from_ms=period.from_ms, to_ms=period.to_ms, **parameters)
+
+
+def _whole(downtimes: Sequence[Downtime], period: Period) -> Period:
+    """The period, as much longer as the downtimes that reach out of it: their attempts belong to them all the same."""
+    begins = [d.started_ms for d in downtimes]
+    ends = [d.ended_ms for d in downtimes if d.ended_ms is not None]
+    return Period(from_ms=min([period.from_ms, *begins]), to_ms=max([period.to_ms, *ends]))
 
 
 @cache

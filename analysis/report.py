@@ -14,17 +14,21 @@ from analysis.drawing import plain_id
 from analysis.efficiency import Efficiency, efficiency
 from analysis.history import History
 from analysis.ledger import Class, Ledger, ledger
+from analysis.offspec import Specification
 from analysis.pareto import Pareto, Worth, pareto, worth
 from analysis.pareto_chart import pareto_bars, worth_bars
 from analysis.period import Period, say_period, shift_period
 from analysis.result import MISSING, Picture, Result, RiskSection, Table, count, length, number, percent, sentence_case
 from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
+from analysis.telling.broke import tell_broke
 from analysis.telling.common import SAFETY, definitions, freshness_said
 from analysis.telling.efficiency import figure_table, ledger_table, split_table, tell_efficiency
+from analysis.telling.losses import cluster_table, losses_said, losses_table
+from analysis.telling.offspec import clock_table, offspec_said, offspec_table
 from analysis.telling.pareto import pareto_table, tell_pareto
 from analysis.telling.quality import tell_quality
 from analysis.telling.shift import tell_shift
-from analysis.telling.tonnes import tell_broke, tell_production
+from analysis.telling.tonnes import tell_production
 from analysis.telling.worth import tell_worth
 from analysis.tonnes import lost_in, money_of
 
@@ -98,15 +102,29 @@ def chapter_of(history: History, period: Period, parts: Sequence[Part]) -> Chapt
     )
 
 
-def report_chapter(history: History, period: Period, risk: RiskSection | None = None) -> Chapter:
-    """The whole report of one machine: from the headline to the quality of its data."""
+def report_chapter(
+    history: History,
+    period: Period,
+    risk: RiskSection | None = None,
+    *,
+    paper: Specification | None = None,
+    broke: Result | None = None,
+) -> Chapter:
+    """The whole report of one machine: from the headline to the quality of its data.
+
+    paper
+        How the paper on the reel was judged; without it what depends on it is "not set".
+    broke
+        The broke ledger as it was told; without it only what fell, at reel moisture.
+    """
     book = ledger(history, period)
-    found = efficiency(history, book)
+    found = efficiency(history, book, paper=paper)
     parts = (
         _headline(history, book, found),
         *_time(history, book),
         *_losses(history, book),
-        _paper(history, book),
+        *_restarts(history, paper),
+        *_paper(history, book, broke or tell_broke(history, book)),
         *_last_shift(history, period),
         Part(
             title="Figures and how they are made",
@@ -180,7 +198,7 @@ def _tiles(history: History, book: Ledger, found: Efficiency) -> tuple[Tile, ...
     )
 
 
-def _time(history: History, book: Ledger) -> tuple[Part, Part]:
+def _time(history: History, book: Ledger) -> tuple[Part, ...]:
     shares, days = time_pictures(history, book)
     return (
         Part(
@@ -194,6 +212,30 @@ def _time(history: History, book: Ledger) -> tuple[Part, Part]:
             pictures=(shares,),
             tables=(ledger_table(book),),
             folded=tuple(split_table(book, split) for split in ("state", "crew", "grade")),
+        ),
+        _loss_part(history, book),
+    )
+
+
+def _loss_part(history: History, book: Ledger) -> Part:
+    clustered = cluster_table(history, book)
+    return Part(
+        title="Losses beside a published guideline",
+        sentence=sentence_case(losses_said(history, book)),
+        tables=(losses_table(history, book),),
+        folded=(clustered,) if clustered.rows else (),
+    )
+
+
+def _restarts(history: History, paper: Specification | None) -> tuple[Part, ...]:
+    if paper is None:
+        return ()
+    return (
+        Part(
+            title="After the sheet is back",
+            sentence=sentence_case(offspec_said(paper)),
+            tables=(offspec_table(paper),),
+            folded=(clock_table(history, paper),) if paper.clocks else (),
         ),
     )
 
@@ -242,13 +284,17 @@ def _ranking(history: History, book: Ledger, by: str, title: str, more: tuple[Ta
     )
 
 
-def _paper(history: History, book: Ledger) -> Part:
-    told, broke = tell_production(history, book), tell_broke(history, book)
-    return Part(
-        title="Paper and broke",
-        sentence=f"{sentence_case(told.sentence)} {sentence_case(broke.sentence)}",
-        tables=told.tables,
-        folded=broke.tables,
+def _paper(history: History, book: Ledger, broke: Result) -> tuple[Part, Part]:
+    told = tell_production(history, book)
+    return (
+        Part(title="Paper", sentence=sentence_case(told.sentence), tables=told.tables),
+        Part(
+            title="Broke",
+            sentence=sentence_case(broke.sentence),
+            tables=broke.tables[:1],
+            folded=broke.tables[1:],
+            cautions=broke.cautions,
+        ),
     )
 
 

@@ -11,6 +11,7 @@ from analysis.ledger import Ledger
 from analysis.period import Period
 
 MS_PER_H = 3_600_000
+MS_PER_MIN = 60_000
 
 
 def rate_t_h(*, trim_m: float, speed_m_min: float, basis_weight_g_m2: float) -> float:

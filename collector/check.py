@@ -21,6 +21,7 @@ _WITHOUT_SIGNAL = {
     "grade": "no grade runs",
     "basis_weight": "no tonnes",
     "reel": "no reels, no turn-ups",
+    "moisture": "moisture out of limits is not seen, and oven-dry broke needs reel_moisture_pct",
     "reel_witness": "a loss at the last detector alone cannot be confirmed and is marked unwitnessed",
 }
 
@@ -53,7 +54,7 @@ def examine(path: Path) -> list[Finding]:
         mill = load_mill(path)
     except MillFaults as error:
         return [Finding(fault=fault, fatal=True) for fault in error.faults]
-    notices = [*_broker(mill), *_machines(mill), *_sections(mill), *_left_out(mill)]
+    notices = [*_broker(mill), *_machines(mill), *_sections(mill), *_towers(mill), *_left_out(mill)]
     warnings = in_order(located(path.read_text(encoding="utf-8"), path, notices))
     return [Finding(fault=warning, fatal=False) for warning in warnings]
 
@@ -94,6 +95,14 @@ def _sections(mill: Mill) -> Iterator[Notice]:
 
 def _tag_sections(machines: tuple[Machine, ...]) -> set[str]:
     return {tag.section for machine in machines for tag in machine.tags if tag.section}
+
+
+def _towers(mill: Mill) -> Iterator[Notice]:
+    """What a tower lacks for its balance."""
+    for index, tower in enumerate(mill.broke_towers):
+        for key in ("volume_m3", "consistency_pct", "level", "dosing"):
+            if getattr(tower, key) is None:
+                yield ("broke_tower", index, key), "not given: the balance of this tower stays not set"
 
 
 def _left_out(mill: Mill) -> Iterator[Notice]:

@@ -101,7 +101,7 @@ def rules_of(machine: Machine) -> sheet.Rules:
             sheet.Detector(tag=detector.tag, section=detector.section, position_m=detector.position_m)
             for detector in machine.sheet_detectors
         ),
-        roles=dict(machine.signals.items()),
+        roles=dict(machine.signals.tracked()),
         trim_m=machine.trim_m,
         running_above_m_min=machine.running_above_m_min,
         reorder_ms=_ms(machine.reorder_s),

@@ -10,6 +10,8 @@ import click
 
 from analysis.console import show
 from analysis.history import Machine
+from analysis.judging import broke_stock, judged
+from analysis.ledger import ledger
 from analysis.period import Period
 from analysis.read import Store, open_store
 from analysis.report import page, report_chapter
@@ -21,6 +23,7 @@ from analysis.risk.section import risk_section
 from analysis.risk.settings import RiskSettings
 from analysis.risk.split import TooFewBreaks
 from analysis.risk.tell import subject_of, tell_replay
+from analysis.telling.broke import tell_broke
 from analysis.telling.common import SAFETY
 
 _NEWEST = 12
@@ -34,7 +37,10 @@ def account(mill: Path, html: Path) -> None:
         for machine in store.machines():
             period = Period(from_ms=machine.first_ms or 0, to_ms=machine.last_ms or 1)
             section = risk_replayed(store, machine, period, store.mill().zone)
-            chapters.append(report_chapter(store.history(machine, period), period, section))
+            history = store.history(machine, period)
+            paper = judged(store, history, period)
+            told = tell_broke(history, ledger(history, period), *broke_stock(store, history, period))
+            chapters.append(report_chapter(history, period, section, paper=paper, broke=told))
         html.write_text(page(store.mill().name, "runnability report", chapters, demo=True), encoding="utf-8")
 
 

@@ -101,6 +101,23 @@ def test_json_is_the_whole_of_stdout_and_sums_exactly(mill: Path) -> None:
     assert {f["name"]: f["value"] for f in found["figures"]}["quality"] is None
 
 
+def test_every_level_of_the_answer_adds_up_for_programs(mill: Path) -> None:
+    result = run(mill, "efficiency --from 2026-03-10 --by downtime --json")
+
+    (found,) = json.loads(result.stdout)["results"]
+    tree, losses = found["drill_down"], found["losses"]
+    assert tree["ms"] == 18 * 3_600_000
+    (lost,) = [node for node in tree["below"] if node["label"] == "break"]
+    assert lost["ms"] == sum(section["ms"] for section in lost["below"]) == 50 * 60_000
+    assert [leaf["label"] for s in lost["below"] for c in s["below"] for leaf in c["below"]] == [
+        "pm2-20260310T100000Z",
+        "pm2-20260310T000000Z",
+    ]
+    assert losses["on_reel_ms"] + losses["total_ms"] == losses["available_ms"]
+    assert [clock["lost_ms"] for clock in found["paper"]["clocks"]] == [20 * 60_000, 30 * 60_000]
+    assert found["tonnes"]["by_reel"] == {}
+
+
 def test_quality_is_known_where_it_is_given(mill: Path) -> None:
     result = run(mill, "efficiency --saleable-t 90 --reel-t 100 --json")
 

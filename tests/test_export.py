@@ -177,7 +177,8 @@ def test_the_ledger_and_its_figures_are_exact_in_a_file() -> None:
     book = ledger(past, WHOLE_DAY)
     told = tell_efficiency(past, book, efficiency(past, book), ["section"])
 
-    times, split, figures = (table.sheet for table in stacked([told]))
+    sheets = [table.sheet for table in stacked([told])]
+    times, split, figures = sheets[0], sheets[1], sheets[-1]
 
     assert {row[1]: row[2] for row in times.rows}["on reel"] == 83_700_000
     assert sum(int(row[2] or 0) for row in times.rows) == 86_400_000

@@ -11,7 +11,7 @@ from analysis.history import Freshness
 from analysis.ledger import Class, ledger
 from analysis.period import Period
 from analysis.read import CannotRead, NoMill, NoStore, NoSuchMachine, OtherVersion, connect, open_store, store_folder
-from tests.analysis_store import Break, HandMadeStore, ms
+from tests.analysis_store import Break, HandMadeStore, at, ms
 
 
 @pytest.fixture
@@ -59,6 +59,24 @@ def test_only_what_touches_the_period_is_read(mill_toml: Path) -> None:
     assert late.downtimes == ()
     assert [s.state for s in late.states] == ["on_reel"]
     assert late.production == ()
+
+
+def test_a_downtime_that_reaches_out_of_the_period_has_all_its_attempts(tmp_path: Path) -> None:
+    store = HandMadeStore(tmp_path)
+    store.machine("2026-03-02 06:00", "2026-03-02 18:00")
+    lost = Break("2026-03-02 09:00", "2026-03-02 09:40")
+    store.breaks(lost)
+    for number, started in enumerate(("09:05", "09:20", "09:35"), start=1):
+        store.insert(
+            "threading_attempt", downtime_id=lost.downtime_id, attempt=number, machine="pm2",
+            started_at=at(f"2026-03-02 {started}"),
+        )  # fmt: skip
+    period = Period(from_ms=ms("2026-03-02 09:10"), to_ms=ms("2026-03-02 09:30"))
+
+    with open_store(store.close(published="2026-03-02 18:01", data_to="2026-03-02 18:00")) as opened:
+        past = opened.history(opened.machine("pm2"), period)
+
+    assert [a.attempt for a in past.attempts] == [1, 2, 3]
 
 
 def test_a_machine_without_data_is_there_and_has_no_times(mill_toml: Path) -> None:

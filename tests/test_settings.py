@@ -98,6 +98,15 @@ def test_what_is_left_out_has_the_defaults_of_the_contract() -> None:
     assert mill.money.margin_per_t is None
 
 
+def test_the_tracker_does_not_follow_the_moisture() -> None:
+    text = MACHINE.replace("signals.speed", 'signals.moisture = "scanner.moisture"\nsignals.speed')
+
+    signals = parse_mill(text, file=Path("mill.toml")).machine("pm2").signals
+
+    assert ("moisture", "scanner.moisture") in signals.items()
+    assert signals.tracked() == (("speed", "reel.speed"),)
+
+
 def test_a_relative_folder_lies_beside_the_file() -> None:
     mill = parse_mill(MACHINE, file=Path("/mill/mill.toml"))
 
@@ -217,6 +226,11 @@ def test_values_do_not_change() -> None:
         ("[4.0, 6.0]", "[6.0, 4.0]", "grade[1].moisture_pct", "first limit must be less"),
         ("[4.0, 6.0]", "[4.0]", "grade[1].moisture_pct[2]", "is missing"),
         ('["couch", "press"]', '["couch", "couch"]', "broke_pit[1].sections[2]", "falls into couch pit already"),
+        ("volume_m3 = 800", 'machine = "pm3"', "broke_tower[1].machine", 'no machine has the id "pm3"'),
+        ("trim_m = 3.40", 'trim_m = 3.40\nadded_from = "pres"', "machine[1].added_from", 'did you mean "press"?'),
+        ("trim_m = 3.40", "trim_m = 3.40\nadded_g_m2 = 3", "machine[1].added_g_m2", "needs added_from"),
+        ("trim_m = 3.40", "trim_m = 3.40\nreel_moisture_pct = 100", "machine[1].reel_moisture_pct", "less than 100"),
+        ('code = "PR-FLT"', 'code = "PR-FLT"\nloss = "bad luck"', "cause[1].loss", "must be 'scheduled'"),
         ("margin_per_t = 300", "margin_per_t = -1", "money.margin_per_t", "must be 0 or more"),
     ],
 )

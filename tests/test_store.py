@@ -437,10 +437,12 @@ def test_the_store_says_what_mill_toml_says(tmp_path: Path) -> None:
             (1, "sheet.press", "press", 31.0)
         ]
         assert ("speed", "reel.speed") in rows(ask, "SELECT role, tag FROM signal")
-        assert rows(ask, "FROM cause") == [("PR-FLT", "press", "Felt plugged, worn or streaked")]
-        assert rows(ask, "FROM grade") == [("C80", 80, 780, 4.0, 6.0, 290)]
+        assert rows(ask, "FROM cause") == [("PR-FLT", "press", "Felt plugged, worn or streaked", None)]
+        assert rows(ask, "FROM grade") == [("C80", 80, 780, 4.0, 6.0, 290, None)]
         assert rows(ask, "FROM broke_pit") == [("couch pit", "couch", 3.5), ("couch pit", "press", 3.5)]
-        assert rows(ask, "FROM broke_tower") == [("white tower", 800, "broke.tower_level", "broke.dosing", ["white"])]
+        assert rows(ask, "FROM broke_tower") == [
+            ("white tower", 800, "broke.tower_level", "broke.dosing", ["white"], None, None, None, None, ["white"])
+        ]
 
 
 def test_settings_that_changed_take_the_place_of_the_old_and_are_numbered(tmp_path: Path) -> None:

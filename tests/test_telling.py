@@ -11,10 +11,11 @@ from analysis.ledger import Class, ledger
 from analysis.pareto import pareto
 from analysis.period import Period
 from analysis.result import Result, length, natural, sentence_case
+from analysis.telling.broke import tell_broke
 from analysis.telling.common import freshness_said, iso
 from analysis.telling.efficiency import ledger_table
 from analysis.telling.pareto import tell_pareto
-from analysis.telling.tonnes import production_table, tell_broke, tell_production
+from analysis.telling.tonnes import production_table, tell_production
 from analysis.tonnes import Lost, Made
 from tests.histories import DAY, HOUR, MINUTE, downtime, history, on_reel_but_for
 

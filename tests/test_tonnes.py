@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import accumulate
 
 import pytest
 from hypothesis import given
@@ -69,6 +70,34 @@ def test_grades_add_up_to_the_whole(hours: list[tuple[int, float, str | None]]) 
     whole, together = made(rows, period), sum(parts.values(), Made())
     assert together.on_reel_ms == whole.on_reel_ms
     assert together.tonnes_t == pytest.approx(whole.tonnes_t)
+
+
+WOUND = st.lists(
+    st.tuples(st.integers(1, 60), st.floats(0, 20), st.sampled_from(["R1", "R2", "R3", None]), st.booleans()),
+    min_size=1,
+    max_size=30,
+)
+"""Minutes on the reel of an hour, tonnes, the reel's number, and whether the grade changes with the hour."""
+
+
+@given(WOUND, st.integers(0, 20 * HOUR), st.integers(1, 20 * HOUR))
+def test_reels_grade_runs_and_the_whole_are_one_sum_in_any_period(
+    hours: list[tuple[int, float, str | None, bool]], from_ms: int, lasts_ms: int
+) -> None:
+    runs = list(accumulate(changes for *_, changes in hours))
+    rows = [
+        replace(row(60 * n, 60 * n + length, t, f"run {runs[n]}"), reel=reel)
+        for n, (length, t, reel, _) in enumerate(hours)
+    ]
+    period = Period(from_ms=from_ms, to_ms=from_ms + lasts_ms)
+
+    whole = made(rows, period)
+
+    for by in (lambda r: r.reel, lambda r: r.grade):
+        parts = sum(made_by(rows, period, by).values(), Made())
+        assert parts.on_reel_ms == whole.on_reel_ms
+        assert parts.tonnes_t == pytest.approx(whole.tonnes_t)
+        assert parts.length_m == pytest.approx(whole.length_m)
 
 
 def test_lost_tonnes_are_lost_time_at_the_rate_before() -> None:

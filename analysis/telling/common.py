@@ -45,6 +45,10 @@ def about(history: History, period: Period) -> dict[str, Any]:
             "planned_cutoff_h": mill.planned_cutoff_h,
             "secondary_within_min": machine.secondary_within_min,
             "trim_m": machine.trim_m,
+            "at_speed_within_pct": machine.at_speed_within_pct,
+            "settled_s": machine.settled_s,
+            "reel_moisture_pct": machine.reel_moisture_pct,
+            "added_g_m2": machine.added_g_m2,
             "margin_per_t": mill.margin_per_t,
             "broke_cost_per_t": mill.broke_cost_per_t,
             "currency": mill.currency,
@@ -85,11 +89,22 @@ def prices(history: History) -> str:
 
 def definitions(history: History) -> tuple[tuple[str, str], ...]:
     """What the words and settings of a report mean."""
+    machine = history.machine
     cutoff, soon = f"{history.mill.planned_cutoff_h:g} h", f"{history.machine.secondary_within_min:g} min"
     return (
         (
             "Lost time",
             "from the loss of the sheet to the sheet back on the reel; time back to saleable paper is not in it.",
+        ),
+        (
+            "To saleable",
+            "lost time and what follows it on the reel, until the paper is within every limit of its grade to stay "
+            f"({machine.settled_s:g} s); target speed likewise, at most {machine.at_speed_within_pct:g} % below it.",
+        ),
+        (
+            "Quality",
+            "tonnes within the grade's limits over tonnes judged, or saleable over reel tonnes where they are given; "
+            "off-specification paper of a grade change is a loss of quality, not of time; the winder is not inside.",
         ),
         ("Available time", f"the period less time without data and less planned downtimes longer than {cutoff}."),
         ("Time efficiency", "on-reel time over available time; speed plays no part."),
@@ -107,5 +122,10 @@ def definitions(history: History) -> tuple[tuple[str, str], ...]:
         ("Rates", "per hour, or per 24 h, with the sheet on the reel."),
         ("Tonnes", f"speed × trim ({number(history.machine.trim_m, 2, MISSING)} m) × basis weight, at reel moisture."),
         ("Lost tonnes", "lost time × rate over the last 30 on-reel minutes of the same grade run."),
+        (
+            "Broke",
+            "oven-dry: what fell with stock on and the sheet off, at the speed the machine ran and the basis weight "
+            "before the loss; in money and in the Pareto at the rate before the loss, at reel moisture.",
+        ),
         ("Cost", f"{prices(history)}."),
     )

@@ -8,6 +8,7 @@ from typing import Any
 from analysis.efficiency import Efficiency, Figure
 from analysis.history import History
 from analysis.ledger import MEANING, Class, Ledger
+from analysis.offspec import Specification
 from analysis.result import (
     MISSING,
     NOTHING,
@@ -23,17 +24,46 @@ from analysis.result import (
     percent,
 )
 from analysis.telling.common import about, cautions, named
+from analysis.telling.losses import (
+    cluster_table,
+    cluster_values,
+    drill_table,
+    drill_values,
+    losses_table,
+    losses_values,
+)
+from analysis.telling.offspec import clock_table, offspec_table, offspec_values
+from analysis.telling.tonnes import production_tables, production_values
+
+DOWNTIME = "downtime"
 
 
-def tell_efficiency(history: History, book: Ledger, found: Efficiency, splits: Sequence[str] = ()) -> Result:
-    """The time ledger and the efficiency figures."""
+def tell_efficiency(
+    history: History,
+    book: Ledger,
+    found: Efficiency,
+    splits: Sequence[str] = (),
+    paper: Specification | None = None,
+) -> Result:
+    """The time ledger, the loss table and the efficiency figures.
+
+    splits
+        Any of ``ledger.SPLITS``, and "downtime" for the tree down to the single downtime.
+    """
+    plain = [split for split in splits if split != DOWNTIME]
     return Result(
         title=f"Time and efficiency, {history.machine.name}",
         subject=named(history, book.period),
         sentence=_efficiency_said(book, found),
         tables=(
             ledger_table(book),
-            *(split_table(book, split) for split in splits),
+            *(split_table(book, split) for split in plain),
+            *((drill_table(history, book),) if DOWNTIME in splits else ()),
+            losses_table(history, book),
+            *_cluster_tables(history, book),
+            *production_tables(history, book),
+            *((offspec_table(paper),) if paper else ()),
+            *((clock_table(history, paper),) if paper and DOWNTIME in splits else ()),
             figure_table(found.figures),
         ),
         values=about(history, book.period)
@@ -44,10 +74,20 @@ def tell_efficiency(history: History, book: Ledger, found: Efficiency, splits: S
             "primary_breaks": found.breaks.count,
             "secondary_breaks": found.secondary,
             "figures": [_figure_values(f) for f in found.figures],
-            "by": {split: _split_values(book, split) for split in splits},
-        },
+            "by": {split: _split_values(book, split) for split in plain},
+            "losses": losses_values(history, book),
+            "clusters": cluster_values(history, book),
+            "tonnes": production_values(history, book),
+        }
+        | ({"drill_down": drill_values(book)} if DOWNTIME in splits else {})
+        | ({"paper": offspec_values(paper)} if paper else {}),
         cautions=cautions(history, book),
     )
+
+
+def _cluster_tables(history: History, book: Ledger) -> tuple[Table, ...]:
+    table = cluster_table(history, book)
+    return (table,) if table.rows else ()
 
 
 def _efficiency_said(book: Ledger, found: Efficiency) -> str:

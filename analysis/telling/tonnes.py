@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import asdict
+from typing import Any
 
-from analysis.broke import BrokeMade, broke_made
-from analysis.history import History
+from analysis.history import History, Production
 from analysis.ledger import Class, Ledger
-from analysis.result import NOTHING, Result, Table, count, hours, length, natural, number, percent
+from analysis.result import NOTHING, Result, Table, hours, length, natural, number
 from analysis.telling.common import about, named
 from analysis.tonnes import MS_PER_H, Lost, Made, lost_in, made, made_by
 
@@ -16,7 +16,6 @@ from analysis.tonnes import MS_PER_H, Lost, Made, lost_in, made, made_by
 def tell_production(history: History, book: Ledger) -> Result:
     """What was made and what was lost in a period, in all and by grade."""
     found, lost = made(history.production, book.period), lost_in(book, history.downtimes)
-    grades = made_by(history.production, book.period, lambda row: row.grade)
     return Result(
         title=f"Tonnes, {history.machine.name}",
         subject=named(history, book.period),
@@ -24,10 +23,30 @@ def tell_production(history: History, book: Ledger) -> Result:
             f"{number(found.tonnes_t)} t made on the reel, "
             f"{number(lost.tonnes_t)} t not made while the sheet was off it."
         ),
-        tables=(production_table(found, lost, book.ms[Class.ON_REEL]), _grade_table(grades)),
-        values=about(history, book.period)
-        | {"made": asdict(found), "lost": asdict(lost), "by_grade": {g or "": asdict(m) for g, m in grades.items()}},
+        tables=production_tables(history, book),
+        values=about(history, book.period) | production_values(history, book),
     )
+
+
+def production_tables(history: History, book: Ledger) -> tuple[Table, Table]:
+    """Made and lost in all, and made by grade."""
+    found, lost = made(history.production, book.period), lost_in(book, history.downtimes)
+    grades = made_by(history.production, book.period, lambda row: row.grade)
+    return production_table(found, lost, book.ms[Class.ON_REEL]), _grade_table(grades)
+
+
+def production_values(history: History, book: Ledger) -> dict[str, Any]:
+    """The same for programs, and reel by reel: each adds up to what was made. [t], [ms], [m]"""
+
+    def by(label: Callable[[Production], str | None]) -> dict[str, Any]:
+        return {key or "": asdict(m) for key, m in made_by(history.production, book.period, label).items()}
+
+    return {
+        "made": asdict(made(history.production, book.period)),
+        "lost": asdict(lost_in(book, history.downtimes)),
+        "by_grade": by(lambda row: row.grade),
+        "by_reel": by(lambda row: row.reel),
+    }
 
 
 def _grade_table(grades: dict[str | None, Made]) -> Table:
@@ -89,37 +108,3 @@ def _unknown_said(found: Made, lost: Lost, on_reel_ms: int) -> str:
     if lost.unknown_ms:
         parts.append(f"No rate is known for {length(lost.unknown_ms)} off the reel.")
     return " ".join(parts)
-
-
-def tell_broke(history: History, book: Ledger) -> Result:
-    """Broke made while the sheet was off the reel, first depth of the broke ledger."""
-    found = broke_made(history, book)
-    return Result(
-        title=f"Broke, {history.machine.name}",
-        subject=named(history, book.period),
-        sentence=_broke_said(history, book, found),
-        tables=(_broke_table(found),),
-        values=about(history, book.period) | {"broke": [asdict(line) for line in found]},
-    )
-
-
-def _broke_said(history: History, book: Ledger, found: Sequence[BrokeMade]) -> str:
-    total, unknown = sum(line.tonnes_t for line in found), sum(line.unknown for line in found)
-    made_t = made(history.production, book.period).tonnes_t
-    share = f", {percent(total / made_t)} of what was made on the reel" if made_t else ""
-    apart = f" {count(unknown, 'downtime')} still open or without a known rate could not be counted." if unknown else ""
-    return f"{number(total)} t of broke with the sheet off the reel{share}.{apart}"
-
-
-def _broke_table(found: Sequence[BrokeMade]) -> Table:
-    rows = (
-        (b.pit, b.grade or NOTHING, b.shade or NOTHING, number(b.tonnes_t), str(b.downtimes), str(b.unknown))
-        for b in found
-    )
-    return Table(
-        title="Broke by pit, grade and shade",
-        columns=("pit", "grade", "shade", "t", "downtimes", "not counted"),
-        rows=tuple(rows),
-        numbers=frozenset({3, 4, 5}),
-        note="Time with stock on and the sheet off the reel × rate before the loss, at reel moisture.",
-    )

@@ -170,6 +170,7 @@ def _machines(raw: Table) -> Iterator[Finding]:
         yield from _roles(machine, path)
         yield from _positions(machine, path)
         yield from _names_sent(machine, path)
+        yield from _added(machine, path)
         for number, tag in _tables(machine, "tag"):
             low, high = _number(tag.get("low")), _number(tag.get("high"))
             if low is not None and high is not None and low >= high:
@@ -219,6 +220,19 @@ def _positions(machine: Table, path: KeyPath) -> Iterator[Finding]:
             message = f"must be more than {furthest:g}: give the detectors in path order, from the wet end to the reel"
             yield (*path, "sheet_detector", index, "position_m"), message
         furthest = max(furthest, position)
+
+
+def _added(machine: Table, path: KeyPath) -> Iterator[Finding]:
+    """What the size press adds must begin somewhere, at a place that a detector tells of."""
+    sections = [
+        section for _, detector in _tables(machine, "sheet_detector") if (section := _text(detector, "section"))
+    ]
+    added_from = _text(machine, "added_from")
+    if added_from and added_from not in sections:
+        hint = did_you_mean(added_from, sections)
+        yield (*path, "added_from"), f'no sheet detector has the section "{added_from}"{hint}'
+    if (_number(machine.get("added_g_m2")) or 0) > 0 and "added_from" not in machine:
+        yield (*path, "added_g_m2"), "needs added_from: the first section whose sheet carries it"
 
 
 def _causes(raw: Table) -> Iterator[Finding]:
@@ -307,6 +321,14 @@ def _grades(raw: Table) -> Iterator[Finding]:
 def _broke(raw: Table) -> Iterator[Finding]:
     yield from _twice(raw, "broke_pit", "name")
     yield from _twice(raw, "broke_tower", "name")
+    machines = [name for _, machine in _tables(raw, "machine") if (name := _text(machine, "id"))]
+    for index, tower in _tables(raw, "broke_tower"):
+        machine = _text(tower, "machine")
+        if machine and machine not in machines:
+            yield (
+                ("broke_tower", index, "machine"),
+                f'no machine has the id "{machine}"{did_you_mean(machine, machines)}',
+            )
     owner: dict[str, str] = {}
     for index, pit in _tables(raw, "broke_pit"):
         name = _text(pit, "name") or f"pit {index + 1}"

@@ -190,6 +190,13 @@ class Signals(_Table):
     reel_witness: Name | None = Field(
         default=None, description="A second sign of sheet at the reel: true, or a number above 0."
     )
+    moisture: Name | None = Field(
+        default=None, description="Moisture at the reel, for off-specification paper and oven-dry broke. [%]"
+    )
+
+    def tracked(self) -> tuple[tuple[str, str], ...]:
+        """The roles that the tracker follows; moisture only tells how good the paper was."""
+        return tuple((role, tag) for role, tag in self.items() if role != "moisture")
 
     def items(self) -> tuple[tuple[str, str], ...]:
         """The roles that are given, each with its tag."""
@@ -251,6 +258,22 @@ class Machine(_Table):
     turn_up_window_s: NotNegative = Field(
         default=60, description="A loss at the reel within this of a change of reel is at the turn-up. [s]"
     )
+    at_speed_within_pct: Percent = Field(
+        default=1, description="The sheet is at target speed when it runs at most this much below it. [%]"
+    )
+    settled_s: NotNegative = Field(
+        default=60, description="Speed and quality are back once they have stayed there for this. [s]"
+    )
+    reel_moisture_pct: Annotated[float, Field(ge=0, lt=100, allow_inf_nan=False)] | None = Field(
+        default=None,
+        description="Moisture that the mill counts on, for oven-dry broke; default: the moisture signal's mean. [%]",
+    )
+    added_g_m2: NotNegative = Field(
+        default=0, description="What the size press or a coater adds to the sheet, oven-dry. [g/m²]"
+    )
+    added_from: Name | None = Field(
+        default=None, description="First section whose sheet carries what is added; sheet lost before it lacks that."
+    )
 
     def name_sent(self, tag: str) -> str:
         """What the messages call a tag."""
@@ -263,6 +286,11 @@ class Cause(_Table):
     code: Name = Field(description="Short code, as notes give it.")
     section: Name | None = Field(default=None, description="Section it belongs to; without one: any.")
     name: Name = Field(description="Name for people.")
+    loss: Literal["scheduled", "unscheduled", "process", "grade change", "other"] | None = Field(
+        default=None,
+        description="Row of the loss table for stops and sheet-offs of this cause; default: stops are unscheduled, "
+        "sheet-offs scheduled. Breaks stay breaks.",
+    )
 
 
 class ShiftOverride(_Table):
@@ -314,6 +342,9 @@ class Grade(_Table):
 
     name: Name = Field(description="The grade, as the grade signal names it.")
     basis_weight_g_m2: Positive = Field(description="Nominal basis weight. [g/m²]")
+    basis_weight_within_pct: Percent | None = Field(
+        default=None, description="Paper further off the nominal basis weight is off-specification. [%]"
+    )
     target_speed_m_min: Positive | None = Field(default=None, description="Speed aimed at. [m/min]")
     moisture_pct: tuple[Percent, Percent] | None = Field(default=None, description="Lowest and highest moisture. [%]")
     plan_t_d: Positive | None = Field(default=None, description="Planned production. [t/d]")
@@ -336,7 +367,22 @@ class BrokeTower(_Table):
     volume_m3: Positive | None = Field(default=None, description="Volume when full. [m³]")
     level: Name | None = Field(default=None, description="Tag of its level. [%]")
     dosing: Name | None = Field(default=None, description="Tag of the broke dosed from it. [% of furnish]")
+    returned: Name | None = Field(
+        default=None,
+        description="Tag of what winder and finishing send back; counts here while a shade is made that it may hold. "
+        "[m³/h]",
+    )
+    spilled: Name | None = Field(default=None, description="Tag of what runs over when it is full. [m³/h]")
+    consistency_pct: Annotated[Positive, Field(le=100)] | None = Field(
+        default=None, description="Consistency of what it holds; without it there are no tonnes. [%]"
+    )
+    machine: MachineId | None = Field(
+        default=None, description="Machine whose tags and broke these are; without it every machine has one like it."
+    )
     shades: tuple[Name, ...] = Field(default=(), description="Shades it may hold.")
+    dosed_into: tuple[Name, ...] = Field(
+        default=(), description="Shades that what it holds may be dosed into; default: those that it may hold."
+    )
 
 
 class Money(_Table):

@@ -40,7 +40,12 @@ CREATE TABLE base.machine (
     attempt_pause_s      DOUBLE NOT NULL,
     on_reel_confirm_s    DOUBLE NOT NULL,
     secondary_within_min DOUBLE NOT NULL,
-    turn_up_window_s     DOUBLE NOT NULL
+    turn_up_window_s     DOUBLE NOT NULL,
+    at_speed_within_pct  DOUBLE,
+    settled_s            DOUBLE,
+    reel_moisture_pct    DOUBLE,
+    added_g_m2           DOUBLE,
+    added_from           VARCHAR
 );
 
 CREATE TABLE base.sheet_detector (
@@ -68,18 +73,20 @@ CREATE TABLE base.tag_setting (
 );
 
 CREATE TABLE base.grade (
-    grade               VARCHAR NOT NULL,
-    basis_weight_g_m2   DOUBLE,
-    target_speed_m_min  DOUBLE,
-    moisture_low_pct    DOUBLE,
-    moisture_high_pct   DOUBLE,
-    plan_t_d            DOUBLE
+    grade                   VARCHAR NOT NULL,
+    basis_weight_g_m2       DOUBLE,
+    target_speed_m_min      DOUBLE,
+    moisture_low_pct        DOUBLE,
+    moisture_high_pct       DOUBLE,
+    plan_t_d                DOUBLE,
+    basis_weight_within_pct DOUBLE
 );
 
 CREATE TABLE base.cause (
     code    VARCHAR NOT NULL,
     section VARCHAR,
-    name    VARCHAR NOT NULL
+    name    VARCHAR NOT NULL,
+    loss    VARCHAR
 );
 
 CREATE TABLE base.broke_pit (
@@ -89,11 +96,16 @@ CREATE TABLE base.broke_pit (
 );
 
 CREATE TABLE base.broke_tower (
-    tower      VARCHAR NOT NULL,
-    volume_m3  DOUBLE,
-    level_tag  VARCHAR,
-    dosing_tag VARCHAR,
-    shades     VARCHAR[]
+    tower           VARCHAR NOT NULL,
+    volume_m3       DOUBLE,
+    level_tag       VARCHAR,
+    dosing_tag      VARCHAR,
+    shades          VARCHAR[],
+    returned_tag    VARCHAR,
+    spilled_tag     VARCHAR,
+    consistency_pct DOUBLE,
+    machine         VARCHAR,
+    dosed_into      VARCHAR[]
 );
 
 CREATE TABLE base.shift (

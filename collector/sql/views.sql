@@ -21,6 +21,7 @@ CREATE OR REPLACE VIEW main.machine AS
 SELECT
     m.machine, m.name, m.trim_m, m.running_above_m_min, m.reorder_s, m.debounce_s, m.blind_margin_s, m.stale_after_s,
     m.trip_window_s, m.trip_drop_pct, m.attempt_pause_s, m.on_reel_confirm_s, m.secondary_within_min, m.turn_up_window_s,
+    m.at_speed_within_pct, m.settled_s, m.reel_moisture_pct, m.added_g_m2, m.added_from,
     t.first_at, t.last_at
 FROM base.machine AS m
 LEFT JOIN (SELECT machine, min(first_at) AS first_at, max(last_at) AS last_at FROM base.tag GROUP BY machine) AS t
@@ -40,6 +41,11 @@ COMMENT ON COLUMN main.machine.attempt_pause_s IS 'An attempt that stands still 
 COMMENT ON COLUMN main.machine.on_reel_confirm_s IS 'The sheet is back once it has stayed on the reel this long. [s]';
 COMMENT ON COLUMN main.machine.secondary_within_min IS 'A break sooner than this after the return to the reel is secondary. [min]';
 COMMENT ON COLUMN main.machine.turn_up_window_s IS 'A loss at the reel this near a change of reel is at turn-up. [s]';
+COMMENT ON COLUMN main.machine.at_speed_within_pct IS 'At target speed: at most this much below it. [%]';
+COMMENT ON COLUMN main.machine.settled_s IS 'Speed and quality are back once they have stayed there this long. [s]';
+COMMENT ON COLUMN main.machine.reel_moisture_pct IS 'Moisture that the mill counts on; null: the moisture signal''s mean. [%]';
+COMMENT ON COLUMN main.machine.added_g_m2 IS 'What size press or coater add to the sheet, oven-dry. [g/m2]';
+COMMENT ON COLUMN main.machine.added_from IS 'First section whose sheet carries what is added; null: none.';
 COMMENT ON COLUMN main.machine.first_at IS 'Oldest sample of the machine; null if there is none.';
 COMMENT ON COLUMN main.machine.last_at IS 'Newest sample of the machine: its data horizon; null if there is none.';
 
@@ -57,11 +63,13 @@ SELECT machine, role, tag FROM base.signal;
 COMMENT ON VIEW main.signal IS 'Which tag plays which role in tracking the sheet (the sheet detectors are in sheet_detector).';
 COMMENT ON COLUMN main.signal.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.signal.role IS
-    'speed, stock_on, planned, grade, shade, reel, basis_weight, full_width or reel_witness.';
+    'speed, stock_on, planned, grade, shade, reel, basis_weight, full_width, reel_witness or moisture (not tracked).';
 COMMENT ON COLUMN main.signal.tag IS 'Tag that carries it.';
 
 CREATE OR REPLACE VIEW main.grade AS
-SELECT grade, basis_weight_g_m2, target_speed_m_min, moisture_low_pct, moisture_high_pct, plan_t_d FROM base.grade;
+SELECT
+    grade, basis_weight_g_m2, target_speed_m_min, moisture_low_pct, moisture_high_pct, plan_t_d, basis_weight_within_pct
+FROM base.grade;
 COMMENT ON VIEW main.grade IS 'The grades of mill.toml with their targets.';
 COMMENT ON COLUMN main.grade.grade IS 'Name of the grade, as the machine''s grade signal gives it.';
 COMMENT ON COLUMN main.grade.basis_weight_g_m2 IS 'Nominal basis weight. [g/m2]';
@@ -69,13 +77,16 @@ COMMENT ON COLUMN main.grade.target_speed_m_min IS 'Target speed at the reel; nu
 COMMENT ON COLUMN main.grade.moisture_low_pct IS 'Lower limit of moisture at the reel; null: not set. [%]';
 COMMENT ON COLUMN main.grade.moisture_high_pct IS 'Upper limit of moisture at the reel; null: not set. [%]';
 COMMENT ON COLUMN main.grade.plan_t_d IS 'Planned production; null: not set. [t/d]';
+COMMENT ON COLUMN main.grade.basis_weight_within_pct IS 'Basis weight may be off nominal by this; null: not set. [%]';
 
 CREATE OR REPLACE VIEW main.cause AS
-SELECT code, section, name FROM base.cause;
+SELECT code, section, name, loss FROM base.cause;
 COMMENT ON VIEW main.cause IS 'The causes a crew may choose from.';
 COMMENT ON COLUMN main.cause.code IS 'Code, as notes give it.';
 COMMENT ON COLUMN main.cause.section IS 'Section in which such a cause lies (the sheet may break further on); null: any.';
 COMMENT ON COLUMN main.cause.name IS 'What it means, in a few words.';
+COMMENT ON COLUMN main.cause.loss IS
+    'Row of the loss table for stops and sheet-offs of this cause: scheduled, unscheduled, process, grade change or other; null: by kind.';
 
 CREATE OR REPLACE VIEW main.broke_pit AS
 SELECT pit, section, consistency_pct FROM base.broke_pit;
@@ -85,13 +96,20 @@ COMMENT ON COLUMN main.broke_pit.section IS 'Section whose losses fall into it.'
 COMMENT ON COLUMN main.broke_pit.consistency_pct IS 'Consistency of the broke in it; null: not set. [%]';
 
 CREATE OR REPLACE VIEW main.broke_tower AS
-SELECT tower, volume_m3, level_tag, dosing_tag, shades FROM base.broke_tower;
+SELECT
+    tower, volume_m3, level_tag, dosing_tag, shades, returned_tag, spilled_tag, consistency_pct, machine, dosed_into
+FROM base.broke_tower;
 COMMENT ON VIEW main.broke_tower IS 'The towers that hold broke until it is dosed back.';
 COMMENT ON COLUMN main.broke_tower.tower IS 'Name of the tower.';
 COMMENT ON COLUMN main.broke_tower.volume_m3 IS 'Volume. [m3]';
 COMMENT ON COLUMN main.broke_tower.level_tag IS 'Tag of its level in %; null: none.';
 COMMENT ON COLUMN main.broke_tower.dosing_tag IS 'Tag of its share of the furnish in %; null: none.';
 COMMENT ON COLUMN main.broke_tower.shades IS 'Shades of paper that may go into it.';
+COMMENT ON COLUMN main.broke_tower.returned_tag IS 'Tag of what winder and finishing send back, in m3/h; null: none.';
+COMMENT ON COLUMN main.broke_tower.spilled_tag IS 'Tag of what runs over when it is full, in m3/h; null: none.';
+COMMENT ON COLUMN main.broke_tower.consistency_pct IS 'Consistency of what it holds; null: not set. [%]';
+COMMENT ON COLUMN main.broke_tower.machine IS 'Id of the machine whose tags these are; null: every machine has one like it.';
+COMMENT ON COLUMN main.broke_tower.dosed_into IS 'Shades that what it holds may be dosed into.';
 
 CREATE OR REPLACE VIEW main.shift AS
 SELECT shift_date, shift, crew, started_at, ended_at FROM base.shift;

@@ -54,7 +54,7 @@ def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
     yield "sheet_detector", [row for machine in mill.machines for row in _detectors(machine)]
     yield "signal", [(machine.id, role, tag) for machine in mill.machines for role, tag in machine.signals.items()]
     yield "tag_setting", [row for machine in mill.machines for row in _tags(machine)]
-    yield "cause", [(cause.code, cause.section, cause.name) for cause in mill.causes]
+    yield "cause", [(cause.code, cause.section, cause.name, cause.loss) for cause in mill.causes]
     yield (
         "grade",
         [
@@ -64,6 +64,7 @@ def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
                 grade.target_speed_m_min,
                 *(grade.moisture_pct or (None, None)),
                 grade.plan_t_d,
+                grade.basis_weight_within_pct,
             )
             for grade in mill.grades
         ],
@@ -74,7 +75,21 @@ def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
     )
     yield (
         "broke_tower",
-        [(tower.name, tower.volume_m3, tower.level, tower.dosing, list(tower.shades)) for tower in mill.broke_towers],
+        [
+            (
+                tower.name,
+                tower.volume_m3,
+                tower.level,
+                tower.dosing,
+                list(tower.shades),
+                tower.returned,
+                tower.spilled,
+                tower.consistency_pct,
+                tower.machine,
+                list(tower.dosed_into or tower.shades),
+            )
+            for tower in mill.broke_towers
+        ],
     )
 
 
@@ -94,6 +109,11 @@ def _machine(machine: Machine) -> Row:
         machine.on_reel_confirm_s,
         machine.secondary_within_min,
         machine.turn_up_window_s,
+        machine.at_speed_within_pct,
+        machine.settled_s,
+        machine.reel_moisture_pct,
+        machine.added_g_m2,
+        machine.added_from,
     )
 
 

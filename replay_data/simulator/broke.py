@@ -33,6 +33,8 @@ class BrokeState:
 
     rule_pct, rule_at_headbox_pct
         White broke dosed and all broke in the headbox, had nobody ever dosed by hand.
+    white_spilled_t, tinted_spilled_t
+        What ran over in this minute. [t o.d.]
     """
 
     white_t: float = 0.48 * WHITE_T
@@ -44,6 +46,8 @@ class BrokeState:
     habit: bool = False
     rule_pct: float = NORMAL_PCT
     rule_at_headbox_pct: float = NORMAL_PCT
+    white_spilled_t: float = 0.0
+    tinted_spilled_t: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +88,8 @@ class BrokeMinutes:
     pit_pct: Floats
     rule_pct: Floats
     rule_at_headbox_pct: Floats
+    white_spilled_t: Floats
+    tinted_spilled_t: Floats
     masses_t: Floats
 
 
@@ -102,7 +108,8 @@ def run(state: BrokeState, given: BrokeInput) -> tuple[BrokeState, BrokeMinutes]
             tinted_t += fallen + returned
         else:
             white += fallen + returned
-        spilled.append(max(0.0, white - WHITE_T) + max(0.0, tinted_t - TINTED_T))
+        over = max(0.0, white - WHITE_T), max(0.0, tinted_t - TINTED_T)
+        spilled.append(over[0] + over[1])
         share = white_pct + tinted_pct
         state = BrokeState(
             white_t=min(white, WHITE_T),
@@ -113,6 +120,8 @@ def run(state: BrokeState, given: BrokeInput) -> tuple[BrokeState, BrokeMinutes]
             habit=habit,
             rule_pct=rule_pct,
             rule_at_headbox_pct=_mixed(state.rule_at_headbox_pct, rule_pct + tinted_pct),
+            white_spilled_t=over[0],
+            tinted_spilled_t=over[1],
             pit_pct=state.pit_pct + (35.0 + (40.0 if fallen > 0 else 0.0) - state.pit_pct) / 4.0,
         )
         rows.append(state)
@@ -162,5 +171,7 @@ def _minutes(rows: list[BrokeState], masses_t: Floats) -> BrokeMinutes:
         pit_pct=column("pit_pct"),
         rule_pct=column("rule_pct"),
         rule_at_headbox_pct=column("rule_at_headbox_pct"),
+        white_spilled_t=column("white_spilled_t"),
+        tinted_spilled_t=column("tinted_spilled_t"),
         masses_t=masses_t,
     )

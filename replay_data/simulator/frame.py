@@ -60,7 +60,7 @@ class Balance:
 
 _OF_BROKE = (
     *("white_level_pct", "tinted_level_pct", "white_pct", "tinted_pct", "at_headbox_pct", "pit_pct"),
-    *("rule_pct", "rule_at_headbox_pct"),
+    *("rule_pct", "rule_at_headbox_pct", "white_spilled_t", "tinted_spilled_t"),
 )
 _COLUMNS = (
     *_OF_BROKE,

@@ -63,13 +63,13 @@ class Line:
         tags
             Which instruments are sent.
         """
-        seeds = np.random.SeedSequence([seed, zlib.crc32(name.encode()), 1]).spawn(4)
-        noise, gateway, context, spoiling = (np.random.default_rng(s) for s in seeds)
+        seeds = np.random.SeedSequence([seed, zlib.crc32(name.encode()), 1]).spawn(5)
+        noise, gateway, context, spoiling, flows = (np.random.default_rng(s) for s in seeds)
         law = DemoLaw()
         machine = Machine(name, seed=seed, start_ms=start_ms, forced=forced, law=law)
         return cls(
             machine=machine,
-            instruments=Instruments(noise),
+            instruments=Instruments(noise, flows),
             gateway=Gateway(name, ROOT, gateway, tags, machine.signals()),
             context=Context(name, ROOT, context, odd_notes=plans is not None),
             mishaps=None if plans is None else Mishaps(spoiling, plans, end_ms),

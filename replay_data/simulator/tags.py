@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from replay_data.simulator.broke import CONSISTENCY
 from replay_data.simulator.disturbance import MINUTES
 from replay_data.simulator.geometry import EYES, headbox_flow_m3_min
 from replay_data.simulator.season import season
@@ -84,14 +85,28 @@ DECOY_TAGS = (
     Tag("broke.pulper_load", 1, 0.8, "pulp reel", lambda *_: np.full(MINUTES, 25.0)),
 )
 ALL_TAGS = (*TAGS, *DECOY_TAGS)
-NAMES = (SPEED, *(tag.name for tag in ALL_TAGS))
+RETURNED_ROW = 1
+M3_H = 60 / CONSISTENCY
+"""Oven-dry tonnes a minute to m³/h of the towers' stock, a cubic metre weighing a tonne."""
+FLOWS = (
+    Tag("broke.returned", 1, 0.2, "", lambda _, f: M3_H * f.masses[RETURNED_ROW]),
+    Tag("broke.tower_overflow", 1, 0.2, "", lambda _, f: M3_H * f.column["white_spilled_t"]),
+    Tag("broke.tinted_overflow", 1, 0.2, "", lambda _, f: M3_H * f.column["tinted_spilled_t"]),
+)
+"""Flow meters. Their noise has a generator of its own, so that they leave what the other instruments show as it is."""
+NAMES = (SPEED, *(tag.name for tag in (*ALL_TAGS, *FLOWS)))
 
 
 @dataclass(slots=True)
 class Instruments:
-    """The instruments of one machine, read day by day; they remember what they last showed of the sheet."""
+    """The instruments of one machine, read day by day; they remember what they last showed of the sheet.
+
+    rng, flow_rng
+        Noise of ``TAGS`` and of ``FLOWS``.
+    """
 
     rng: Generator
+    flow_rng: Generator
     _of_decoys: Generator = field(init=False)
     _shown: dict[str, float] = field(default_factory=dict)
 
@@ -114,7 +129,13 @@ class Instruments:
         for column, tag in enumerate(ALL_TAGS):
             values[:, column] = self._gated(tag, values[:, column], gates)
         shown_speed = np.where(speed > 0, speed + 0.3 * self.rng.standard_normal(SCANS), 0.0)
-        return times, np.column_stack([np.round(np.maximum(shown_speed, 0.0), 1), values])
+        return times, np.column_stack([np.round(np.maximum(shown_speed, 0.0), 1), values, self._flows(day, c)])
+
+    def _flows(self, day: DayRecord, c: Conditions) -> Floats:
+        flows = _every_ten_seconds(np.stack([tag.minutes(c, day.frame) for tag in FLOWS], axis=1))
+        noise = self.flow_rng.standard_normal(flows.shape) * [tag.noise for tag in FLOWS]
+        shown = np.where(flows > 0, np.maximum(0.0, flows + noise), 0.0)
+        return np.column_stack([np.round(shown[:, column], tag.decimals) for column, tag in enumerate(FLOWS)])
 
     def _gated(self, tag: Tag, values: Floats, gates: dict[str, Floats]) -> Floats:
         how, _, where = tag.gate.partition(" ")

@@ -1,0 +1,135 @@
+"""Paper out of specification, and the whole clock of every downtime, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.history import History
+from analysis.ledger import section_label
+from analysis.offspec import MEANING, Amount, Specification
+from analysis.period import say
+from analysis.restart import Clock
+from analysis.result import MISSING, NOTHING, Table, hours, length, minutes, number, percent
+from analysis.telling.common import iso
+
+
+def offspec_said(paper: Specification) -> str:
+    """The paper out of specification in a sentence."""
+    if not paper.judged_t:
+        return "whether the paper was within limits is not known: no grade has limits that a signal tells of."
+    worst = max(paper.off, key=lambda why: paper.off[why].tonnes_t, default=None)
+    if worst is None:
+        return f"all {number(paper.judged_t)} t judged on the reel were within limits."
+    amount = paper.off[worst]
+    return (
+        f"{number(paper.off_t)} of {number(paper.judged_t)} t judged on the reel were out of limits, "
+        f"most of it {worst.value}: {number(amount.tonnes_t)} t in {length(amount.ms)}."
+    )
+
+
+def offspec_table(paper: Specification) -> Table:
+    """Paper on the reel by how it was judged."""
+    lines = [("within every limit", paper.good, "saleable as far as the machine can tell")]
+    lines += [(why.value, amount, MEANING[why]) for why, amount in paper.off.items()]
+    lines.append(("not judged", paper.unjudged, "grades without limits, or no good value of what is limited"))
+    return Table(
+        title="Paper on the reel, judged",
+        columns=("", "h", "t", "of judged t", "meaning"),
+        rows=tuple((name, hours(a.ms), number(a.tonnes_t), _share(a, paper, name), said) for name, a, said in lines),
+        numbers=frozenset({1, 2, 3}),
+        note="At reel moisture. Every minute stands under one reason, the first that applies; none of it is lost time.",
+    )
+
+
+def _share(amount: Amount, paper: Specification, name: str) -> str:
+    if name == "not judged":
+        return NOTHING
+    return percent(amount.tonnes_t / paper.judged_t, 2) if paper.judged_t else MISSING
+
+
+def clock_table(history: History, paper: Specification) -> Table:
+    """The clock of every downtime, the newest first."""
+    rows = tuple(_clock_row(history, clock) for clock in reversed(paper.clocks))
+    return Table(
+        title="The clock of each downtime [min]",
+        columns=(
+            "lost",
+            "kind",
+            "section",
+            "to 1st try",
+            "tries",
+            "lost time",
+            "+ to speed",
+            "+ to saleable",
+            "off-spec t",
+        ),
+        rows=rows,
+        numbers=frozenset({3, 4, 5, 6, 7, 8}),
+        note=(
+            "Lost time ends with the sheet back on the reel; what follows with + is on the reel and never in it. "
+            f"Back: there to stay for {history.machine.settled_s:g} s. A dash: lost again before, no target or limit, "
+            "or not known."
+        ),
+    )
+
+
+def _clock_row(history: History, clock: Clock) -> tuple[str, ...]:
+    d = clock.downtime
+    return (
+        say(d.started_ms, history.mill.zone),
+        d.kind + (", secondary" if d.secondary else ""),
+        section_label(d),
+        _min(clock.to_attempt_ms),
+        str(len(clock.attempts)),
+        _min(clock.lost_ms),
+        _min(clock.to_speed_ms),
+        _min(clock.to_spec_ms),
+        number(clock.off_spec_t),
+    )
+
+
+def _min(ms: int | None) -> str:
+    return NOTHING if ms is None else minutes(ms)
+
+
+def offspec_values(paper: Specification) -> dict[str, Any]:
+    """How the paper was judged, and every clock, for programs. [ms], [t]"""
+    return {
+        "good": _amount_values(paper.good),
+        "off": {why.value.replace(" ", "_"): _amount_values(amount) for why, amount in paper.off.items()},
+        "not_judged": _amount_values(paper.unjudged),
+        "quality": paper.quality,
+        "clocks": [clock_values(clock) for clock in paper.clocks],
+    }
+
+
+def _amount_values(amount: Amount) -> dict[str, Any]:
+    return {"ms": amount.ms, "tonnes_t": amount.tonnes_t}
+
+
+def clock_values(clock: Clock) -> dict[str, Any]:
+    """The clock of one downtime for programs: instants, and what lies between them. [ms], [t]"""
+    return {
+        "downtime_id": clock.downtime.downtime_id,
+        "lost_at": iso(clock.downtime.started_ms),
+        "attempts": [
+            {
+                "attempt": a.attempt,
+                "started_at": iso(a.started_ms),
+                "ended_at": iso(a.ended_ms),
+                "reached_section": a.reached_section,
+                "outcome": a.outcome,
+            }
+            for a in clock.attempts
+        ],
+        "back_on_reel_at": iso(clock.back_ms),
+        "at_target_speed_at": iso(clock.at_speed_ms),
+        "in_specification_at": iso(clock.in_spec_ms),
+        "lost_ms": clock.lost_ms,
+        "to_first_attempt_ms": clock.to_attempt_ms,
+        "reel_to_target_speed_ms": clock.to_speed_ms,
+        "reel_to_specification_ms": clock.to_spec_ms,
+        "to_saleable_ms": clock.to_saleable_ms,
+        "off_spec_t": clock.off_spec_t,
+        "short_of_speed_t": clock.short_t,
+    }
