@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from importlib.resources import files
 
@@ -12,10 +12,13 @@ from numpy.typing import NDArray
 
 from analysis.risk.rows import Breaks, Ints, Loss, Past, Rows, primary_breaks, rows_of
 from analysis.risk.settings import RiskSettings
-from analysis.risk.windows import Feature, Minutes, columns_of, features_of
+from analysis.risk.trail import Trail, pieces_of
+from analysis.risk.windows import Feature, Minutes, features_of, past_columns
 
 SLICE_MINUTES = 15 * 1440
 """Samples are added up in slices of this many minutes, so that memory does not grow with the archive. [min]"""
+PIECE_MINUTES = 1440
+"""What has been read goes into the running sums a day at a time."""
 BEFORE_MINUTES = 1440
 """How far before the first row tags are read, for values that come only when they change. [min]"""
 
@@ -81,20 +84,43 @@ def build(
     rows = rows_of(past, breaks, settings)
     if not len(rows):
         raise NothingToLearn(f"machine {machine!r} was never on the reel for {settings.quiet_on_reel_min} min")
-    minutes = read_minutes(con, machine, first=int(rows.minute[0]) - BEFORE_MINUTES, last=int(rows.minute[-1]))
-    return exposure_of(machine, minutes, past, settings)
+    tags, units = tags_of(con, machine)
+    first, last = int(rows.minute[0]) - BEFORE_MINUTES, int(rows.minute[-1])
+    return _filled(machine, _read_slices(con, machine, tags, units, first, last), past, settings, (tags, units, first))
 
 
 def exposure_of(machine: str, minutes: Minutes, past: Past, settings: RiskSettings) -> Exposure:
     """The exposure table from minute sums and the machine's past; pure."""
+    return _filled(machine, [minutes], past, settings, (minutes.tags, minutes.units, minutes.first))
+
+
+def _filled(
+    machine: str,
+    slices: Iterable[Minutes],
+    past: Past,
+    settings: RiskSettings,
+    about: tuple[tuple[str, ...], tuple[str, ...], int],
+) -> Exposure:
+    """The exposure table from slices of minutes, one after the other; ``about``: tags, units, first minute."""
+    tags, units, first = about
     breaks = primary_breaks(past, settings)
     rows = rows_of(past, breaks, settings)
+    features = tuple(features_of(tags, units, past, settings))
+    values = np.empty((len(rows), len(features)), np.float32, order="F")
+    known = 0
+    for known, column in enumerate(past_columns(past, rows), start=1):
+        values[:, known - 1] = column
+    trail = Trail(tags=len(tags), first=first, settings=settings)
+    for minutes in slices:
+        for piece in pieces_of(minutes, rows, PIECE_MINUTES):
+            here = np.arange(piece.start, piece.end)
+            values[piece.start : piece.end, known:] = trail.extend(piece.minutes, rows.take(here), past)
     return Exposure(
         machine=machine,
         settings=settings,
         rows=rows,
-        features=tuple(features_of(minutes.tags, minutes.units, past, settings)),
-        values=columns_of(minutes, rows, past, settings),
+        features=features,
+        values=values,
         breaks=breaks,
         grade_changes_ms=past.grade_changes_ms,
     )
@@ -130,24 +156,37 @@ def read_past(con: duckdb.DuckDBPyConnection, machine: str, *, from_ms: int = 0,
     )
 
 
-def read_minutes(con: duckdb.DuckDBPyConnection, machine: str, *, first: int, last: int) -> Minutes:
-    """Minute sums of every tag that may predict, from minute ``first`` to ``last``, both included."""
+def tags_of(con: duckdb.DuckDBPyConnection, machine: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The tags of a machine that may predict, and their units."""
     known = con.execute(_sql("tag"), {"machine": machine}).fetchall()
-    tags = [tag for tag, _, _ in known]
+    return tuple(tag for tag, _, _ in known), tuple(unit for _, unit, _ in known)
+
+
+def read_minutes(
+    con: duckdb.DuckDBPyConnection,
+    machine: str,
+    tags: tuple[str, ...],
+    units: tuple[str, ...],
+    *,
+    first: int,
+    last: int,
+) -> Minutes:
+    """Minute sums of some tags, from minute ``first`` to ``last``, both included."""
     shape = (len(tags), last - first + 1)
     mean, variance, newest = (np.full(shape, np.nan) for _ in range(3))
-    for start, end in _slices(first, last + 1):
-        asked = {"machine": machine, "tags": tags, "from_minute": start, "to_minute": end}
-        got = con.execute(_sql("minute"), asked).fetchnumpy()
-        place = np.asarray(got["tag_number"], np.int64), np.asarray(got["minute"], np.int64) + (start - first)
-        mean[place], variance[place], newest[place] = got["mean"], got["variance"], got["last"]
-    units = tuple(unit for _, unit, _ in known)
-    return Minutes(first=first, tags=tuple(tags), units=units, mean=mean, variance=variance, last=newest)
+    asked = {"machine": machine, "tags": list(tags), "from_minute": first, "to_minute": last + 1}
+    got = con.execute(_sql("minute"), asked).fetchnumpy()
+    place = np.asarray(got["tag_number"], np.int64), np.asarray(got["minute"], np.int64)
+    mean[place], variance[place], newest[place] = got["mean"], got["variance"], got["last"]
+    return Minutes(first=first, tags=tags, units=units, mean=mean, variance=variance, last=newest)
 
 
-def _slices(first: int, end: int) -> Iterator[tuple[int, int]]:
-    for start in range(first, end, SLICE_MINUTES):
-        yield start, min(start + SLICE_MINUTES, end)
+def _read_slices(
+    con: duckdb.DuckDBPyConnection, machine: str, tags: tuple[str, ...], units: tuple[str, ...], first: int, last: int
+) -> Iterator[Minutes]:
+    for start in range(first, last + 1, SLICE_MINUTES):
+        end = min(start + SLICE_MINUTES - 1, last)
+        yield read_minutes(con, machine, tags, units, first=start, last=end)
 
 
 def _sql(name: str) -> str:
