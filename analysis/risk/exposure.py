@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from importlib.resources import files
 
@@ -61,6 +61,7 @@ def build(
     *,
     from_ms: int | None = None,
     until_ms: int | None = None,
+    change: Callable[[Minutes], Minutes] = lambda minutes: minutes,
 ) -> Exposure:
     """The exposure table of a machine, from the views of an open store.
 
@@ -68,17 +69,17 @@ def build(
         Minutes before it are no rows, though windows may reach into them. [ms]
     until_ms
         Nothing from then on is looked at, as if the store had been read at that instant. [ms]
+    change
+        What the tags are taken to have been instead, minutes by minutes: for a what-if.
 
     Raises
     ------
     NothingToLearn
         For a machine that the store does not know, or of which it has no whole minute on the reel.
     """
-    span = con.execute(_sql("span"), {"machine": machine}).fetchone()
-    if span is None or span[0] is None:
-        raise NothingToLearn(f"the store holds no data of machine {machine!r}")
-    settings = replace(settings, secondary_within_min=float(span[2]))
-    end_ms = span[1] + 1 if until_ms is None else min(span[1] + 1, until_ms)
+    span = read_span(con, machine)
+    settings = replace(settings, secondary_within_min=span.secondary_within_min)
+    end_ms = span.last_ms + 1 if until_ms is None else min(span.last_ms + 1, until_ms)
     past = read_past(con, machine, from_ms=from_ms or 0, until_ms=end_ms)
     breaks = primary_breaks(past, settings)
     rows = rows_of(past, breaks, settings)
@@ -86,7 +87,8 @@ def build(
         raise NothingToLearn(f"machine {machine!r} was never on the reel for {settings.quiet_on_reel_min} min")
     tags, units = tags_of(con, machine)
     first, last = int(rows.minute[0]) - BEFORE_MINUTES, int(rows.minute[-1])
-    return _filled(machine, _read_slices(con, machine, tags, units, first, last), past, settings, (tags, units, first))
+    slices = map(change, _read_slices(con, machine, tags, units, first, last))
+    return _filled(machine, slices, past, settings, (tags, units, first))
 
 
 def exposure_of(machine: str, minutes: Minutes, past: Past, settings: RiskSettings) -> Exposure:
@@ -124,6 +126,29 @@ def _filled(
         breaks=breaks,
         grade_changes_ms=past.grade_changes_ms,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """First and newest data of a machine [ms], and what it counts as a secondary break. [min]"""
+
+    first_ms: int
+    last_ms: int
+    secondary_within_min: float
+
+
+def read_span(con: duckdb.DuckDBPyConnection, machine: str) -> Span:
+    """From when to when there are data of a machine; NothingToLearn where there are none."""
+    found = con.execute(_sql("span"), {"machine": machine}).fetchone()
+    if found is None or found[0] is None:
+        raise NothingToLearn(f"the store holds no data of machine {machine!r}")
+    return Span(first_ms=found[0], last_ms=found[1], secondary_within_min=float(found[2]))
+
+
+def read_state(con: duckdb.DuckDBPyConnection, machine: str, *, until_ms: int) -> tuple[str, int]:
+    """What a machine was doing at an instant, and since when [ms]; ``no_data`` where nothing is known."""
+    found = con.execute(_sql("state"), {"machine": machine, "until_ms": until_ms}).fetchone()
+    return ("no_data", until_ms) if found is None else (str(found[0]), int(found[1]))
 
 
 def read_past(con: duckdb.DuckDBPyConnection, machine: str, *, from_ms: int = 0, until_ms: int) -> Past:
