@@ -151,12 +151,20 @@ def read_state(con: duckdb.DuckDBPyConnection, machine: str, *, until_ms: int) -
     return ("no_data", until_ms) if found is None else (str(found[0]), int(found[1]))
 
 
-def read_past(con: duckdb.DuckDBPyConnection, machine: str, *, from_ms: int = 0, until_ms: int) -> Past:
-    """Sheet, losses, turn-ups, grade runs and clothing of a machine, up to ``until_ms``; rows begin at ``from_ms``."""
-    who = {"machine": machine, "until_ms": until_ms}
-    on_reel = con.execute(_sql("on_reel"), who).fetchall()
-    losses = con.execute(_sql("downtime"), who).fetchall()
-    events = con.execute(_sql("event"), who).fetchall()
+def read_past(
+    con: duckdb.DuckDBPyConnection,
+    machine: str,
+    *,
+    from_ms: int = 0,
+    until_ms: int,
+    losses: tuple[Loss, ...] | None = None,
+) -> Past:
+    """Sheet, losses, turn-ups, grade runs and clothing of a machine, up to ``until_ms``; rows begin at ``from_ms``.
+
+    losses
+        What ``read_losses`` gave, where nothing can have changed since.
+    """
+    events = con.execute(_sql("event"), {"machine": machine, "until_ms": until_ms}).fetchall()
     at: dict[str, list[int]] = {}
     clothing: dict[str, list[int]] = {}
     grades = tuple(name for event, name, _ in events if event == "grade run")
@@ -166,11 +174,8 @@ def read_past(con: duckdb.DuckDBPyConnection, machine: str, *, from_ms: int = 0,
         else:
             at.setdefault(event, []).append(at_ms)
     return Past(
-        on_reel_ms=np.array(on_reel, np.int64).reshape(-1, 2),
-        losses=tuple(
-            Loss(downtime_id=name, kind=kind, started_ms=started, section=section, secondary=secondary)
-            for name, kind, started, section, secondary in losses
-        ),
+        on_reel_ms=read_on_reel(con, machine, until_ms=until_ms),
+        losses=read_losses(con, machine, until_ms=until_ms) if losses is None else losses,
         from_ms=from_ms,
         until_ms=until_ms,
         turn_ups_ms=np.array(at.get("turn-up", []), np.int64),
@@ -178,6 +183,21 @@ def read_past(con: duckdb.DuckDBPyConnection, machine: str, *, from_ms: int = 0,
         grades=grades,
         grade_changes_ms=np.array(at.get("grade change", []), np.int64),
         clothing_ms={place: np.array(ms, np.int64) for place, ms in clothing.items()},
+    )
+
+
+def read_on_reel(con: duckdb.DuckDBPyConnection, machine: str, *, until_ms: int) -> Ints:
+    """Stretches with the sheet on the reel, shape (n, 2), up to an instant. [ms]"""
+    found = con.execute(_sql("on_reel"), {"machine": machine, "until_ms": until_ms}).fetchall()
+    return np.array(found, np.int64).reshape(-1, 2)
+
+
+def read_losses(con: duckdb.DuckDBPyConnection, machine: str, *, until_ms: int) -> tuple[Loss, ...]:
+    """Every loss of the sheet before an instant, as the notes of the crew have it now."""
+    found = con.execute(_sql("downtime"), {"machine": machine, "until_ms": until_ms}).fetchall()
+    return tuple(
+        Loss(downtime_id=name, kind=kind, started_ms=started, section=section, secondary=secondary)
+        for name, kind, started, section, secondary in found
     )
 
 

@@ -110,7 +110,9 @@ def _row(exposure: Exposure, at_ms: int) -> NDArray[np.float32]:
         return exposure.row(at_ms)
     except KeyError:
         quiet = exposure.settings.quiet_on_reel_min
-        raise NothingThen(f"the sheet was not on the reel for {quiet} min then; ask for another minute with --at") from None
+        raise NothingThen(
+            f"the sheet was not on the reel for {quiet} min then; ask for another minute with --at"
+        ) from None
 
 
 def _stood(minutes: Minutes, changes: dict[str, float], first: int, end: int) -> Minutes:

@@ -14,18 +14,22 @@ from analysis.risk.exposure import (
     PIECE_MINUTES,
     SLICE_MINUTES,
     NothingToLearn,
+    read_losses,
     read_minutes,
+    read_on_reel,
     read_past,
     read_span,
     read_state,
 )
 from analysis.risk.model import AdditiveModel, chance
-from analysis.risk.rows import DAY_MS, Breaks, Floats, Ints, Past, Rows, primary_breaks, rows_of
+from analysis.risk.rows import DAY_MS, Breaks, Floats, Ints, Loss, Past, Rows, primary_breaks, rows_of
 from analysis.risk.settings import MINUTE_MS, RiskSettings
 from analysis.risk.trail import Trail, pieces_of
 from analysis.risk.warn import GivenWarning, fates, level_for_budget, shifts_in, silent, warning_rows
 from analysis.risk.windows import Minutes, features_of, past_columns
 
+NOTES_MS = 10 * MINUTE_MS
+"""The crew's notes, which may change what a loss was, are read again so often. [ms]"""
 SETTLE_MS = 5_000
 """A minute is scored once there are data of so much later: what was still waiting for its order (1 s) or had to last
 (2 s) is decided by then. [ms]"""
@@ -115,6 +119,8 @@ class Watch:
         self._units = tuple(units.get(tag, "") for tag in self._tags)
         self._kept: _Kept | None = None
         self._seen: Seen | None = None
+        self._losses: tuple[Loss, ...] = ()
+        self._losses_known: tuple[int, ...] = ()
 
     def look(self, con: duckdb.DuckDBPyConnection, *, until_ms: int | None = None) -> Seen:
         """Read what is new, score the whole minutes among it, and give all that was said.
@@ -135,7 +141,8 @@ class Watch:
         end_ms = (last_ms - SETTLE_MS) // MINUTE_MS * MINUTE_MS
         if self._seen is not None and self._seen.at_ms == end_ms:
             return replace(self._seen, last_ms=last_ms)
-        past = read_past(con, machine, from_ms=self.card.from_ms, until_ms=end_ms + 1)
+        losses = self._losses_by(con, end_ms)
+        past = read_past(con, machine, from_ms=self.card.from_ms, until_ms=end_ms + 1, losses=losses)
         breaks = primary_breaks(past, self.settings)
         rows = rows_of(past, breaks, self.settings)
         if not len(rows):
@@ -163,6 +170,18 @@ class Watch:
             last_ms=last_ms,
         )
         return self._seen
+
+    def _losses_by(self, con: duckdb.DuckDBPyConnection, end_ms: int) -> tuple[Loss, ...]:
+        """The losses up to a minute; read again when the sheet has been lost or come back, else for the crew's notes.
+
+        It is the dearest of all reads by far, and nothing else can change it.
+        """
+        on_reel = read_on_reel(con, self.card.machine, until_ms=end_ms + 1)
+        known = (len(on_reel), *on_reel[-1:, 0].tolist(), int((on_reel[-1:, 1] > end_ms).sum()), end_ms // NOTES_MS)
+        if known != self._losses_known:
+            self._losses = read_losses(con, self.card.machine, until_ms=end_ms + 1)
+            self._losses_known = known
+        return self._losses
 
     def _fitting(self, rows: Rows, past: Past) -> _Kept:
         """What was kept, if the past is still the one it was built on; otherwise a new beginning."""
