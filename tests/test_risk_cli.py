@@ -116,6 +116,19 @@ def test_fit_keeps_a_model_that_may_warn_only_if_it_beats_the_plain_rules(mill: 
     assert card.machine == "pm2"
 
 
+def test_fit_gives_every_partial_effect_to_programs(mill: Path, tmp_path: Path) -> None:
+    file = tmp_path / "pm2-risk.json"
+
+    (told,) = json.loads(run(mill, "fit", "--out", str(file), "--json").stdout)["results"]
+
+    card = load(file)
+    assert told["model_id"] == card.model_id
+    assert {e["factor"] for e in told["effects"]} == {t.feature.name for t in card.model.terms}
+    for effect in told["effects"]:
+        assert len(effect["value"]) == len(effect["log_odds"]) == len(effect["low"]) == len(effect["high"])
+        assert effect["odds_times"]["low"] <= effect["odds_times"]["high"]
+
+
 def test_too_few_breaks_end_with_one_line_and_the_way_out(mill: Path) -> None:
     found = run(mill, "judge", "--to", "2026-03-03")
 

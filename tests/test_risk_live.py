@@ -241,6 +241,20 @@ def test_a_new_model_is_taken_up_by_itself_and_a_broken_one_ends_the_risk(night:
     assert "is no model of Breakhorn" in broken.because
 
 
+def test_a_model_without_a_good_verdict_warns_only_when_forced(night: Path) -> None:
+    # A risk of a half at every minute, a level far below it: a warning is due each 20 minutes on the reel.
+    card = hand_card(DRAW, base=0.0, level=0.01, live=False, to_ms=LATE_EVENING_MS - 3_600_000)
+    cards, now_ms = model_in(night.parent, card), newest_ms(night) + JUST_AFTER_MS
+
+    off, forced = turn(Scorer(night, cards), now_ms), turn(Scorer(night, cards, forced=True), now_ms)
+
+    assert not off.said["warning"]["allowed"]
+    assert off.said["warning"]["last_at"] is None
+    assert forced.said["warning"]["forced"]
+    assert forced.said["warning"]["last_at"] is not None
+    assert off.said["last_days"] == forced.said["last_days"]
+
+
 def test_a_model_of_another_machine_is_refused(night: Path) -> None:
     cards = model_in(night.parent, hand_card(DRAW, machine="pm3"))
 

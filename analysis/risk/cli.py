@@ -111,7 +111,7 @@ def fit(path: Path, asked: Asked, out: Path | None) -> None:
     from analysis.risk.card import fit as card_of
     from analysis.risk.explain import partial_effects
     from analysis.risk.retrain import put_in_place
-    from analysis.risk.tell import effect_table, learnt_said, subject_of, tell_judgement
+    from analysis.risk.tell import effect_table, effect_values, learnt_said, subject_of, tell_judgement
 
     if out is not None and len(asked.machines) > 1:
         raise click.UsageError("--out names one file; fit one machine at a time with --machine ID")
@@ -121,7 +121,9 @@ def fit(path: Path, asked: Asked, out: Path | None) -> None:
         put_in_place(card, file := out or card_file(path, machine.machine))
         effects = partial_effects(exposure, card.model, card.penalty, card.calibration.slope)
         told = tell_judgement(subject_of(machine.name, judgement, zone), judgement, null)
-        results.append(replace(told, title="Break risk, fitted", tables=(*told.tables, effect_table(effects))))
+        tables = (*told.tables, effect_table(effects))
+        values = told.values | {"model_id": card.model_id, "effects": effect_values(effects)}
+        results.append(replace(told, title="Break risk, fitted", tables=tables, values=values))
         click.echo(f"wrote {file}: learnt from {learnt_said(exposure)}", err=True)
     give("risk fit", results, as_json=asked.as_json)
 
