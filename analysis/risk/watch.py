@@ -90,6 +90,27 @@ class Seen:
         return [w for w in fates(own[found].tolist(), self.rows, self.breaks, settings) if w.at_ms >= from_ms]
 
 
+class _Grown:
+    """Rows that are added to at their end without being copied each time; what was given out before stays as it was."""
+
+    def __init__(self, width: int) -> None:
+        self._rows = np.empty((1024, width), np.float32)
+        self._count = 0
+
+    def add(self, rows: NDArray[np.float32]) -> None:
+        end = self._count + len(rows)
+        if end > len(self._rows):
+            wider = np.empty((2 * end, self._rows.shape[1]), np.float32)
+            wider[: self._count] = self.all
+            self._rows = wider
+        self._rows[self._count : end] = rows
+        self._count = end
+
+    @property
+    def all(self) -> NDArray[np.float32]:
+        return self._rows[: self._count]
+
+
 @dataclass(slots=True)
 class _Kept:
     """What has been computed so far; arrays grow at their end."""
@@ -98,7 +119,7 @@ class _Kept:
     model: AdditiveModel
     rows: Rows
     grade_runs_ms: Ints
-    values: list[NDArray[np.float32]] = field(default_factory=list)
+    values: _Grown
     score: list[Floats] = field(default_factory=list)
     day_levels: dict[int, float] = field(default_factory=dict)
 
@@ -157,11 +178,12 @@ class Watch:
         quiet = silent(rows, past.grade_changes_ms, self.settings)
         state, since_ms = _doing(con, machine, past, end_ms)
         score = np.concatenate(kept.score)
+        kept.score = [score]
         self._seen = Seen(
             rows=rows,
             breaks=breaks,
             quiet=quiet,
-            values=np.concatenate(kept.values),
+            values=kept.values.all,
             score=score,
             level=self._levels(kept, score, rows, quiet),
             newest=newest,
@@ -198,7 +220,9 @@ class Watch:
             first = int(rows.minute[0]) - BEFORE_MINUTES
             trail = Trail(tags=len(self._tags), first=first, settings=self.settings)
             nothing = np.empty(0, np.int64)
-            kept = _Kept(trail=trail, model=model, rows=rows.take(nothing), grade_runs_ms=nothing)
+            none = rows.take(nothing)
+            values = _Grown(len(model.terms))
+            kept = _Kept(trail=trail, model=model, rows=none, grade_runs_ms=nothing, values=values)
             self._kept = kept
         return kept
 
@@ -210,7 +234,7 @@ class Watch:
             tags = kept.trail.extend(piece.minutes, here, past)
             facts = np.column_stack(list(past_columns(past, here))).astype(np.float32)
             known = np.concatenate([facts, tags], axis=1)
-            kept.values.append(known[:, columns])
+            kept.values.add(known[:, columns])
             kept.score.append(kept.model.score(known))
 
     def _levels(self, kept: _Kept, score: Floats, rows: Rows, quiet: NDArray[np.bool_]) -> Floats:
