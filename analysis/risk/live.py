@@ -8,6 +8,7 @@ hold up the collector. The price is some 10 s, of a horizon of 30 min.
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
@@ -32,6 +33,8 @@ log = logging.getLogger("breakhorn.risk")
 
 POLL_S = 5.0
 """How often the published store is looked at: it is renewed each 10 s. [s]"""
+NICE = 10
+"""By how much the scorer's priority is lowered: it has a minute's time, the collector has none."""
 MEMORY = "256MB"
 """The most DuckDB may take here: the collector comes first."""
 
@@ -123,6 +126,11 @@ class Scorer:
             log.warning("%s: break risk %s; %s", told.machine, told.said["odds"], _first_reason(told))
         machine.said_minute, machine.said_condition, machine.said_ms = minute, told.condition, now_ms
         return True
+
+
+def step_back() -> None:
+    """Let the collector go first wherever both want the processor."""
+    os.nice(NICE)
 
 
 def topic_of(root: str, machine: str) -> str:

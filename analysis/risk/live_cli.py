@@ -66,7 +66,7 @@ def live(
 
     from analysis.broker import broker_of
     from analysis.read import open_store
-    from analysis.risk.live import Scorer, serve
+    from analysis.risk.live import Scorer, serve, step_back
 
     logging.Formatter.converter = time.gmtime
     logging.basicConfig(level=log_level.upper(), format="%(asctime)sZ %(levelname)s %(name)s: %(message)s")
@@ -77,6 +77,7 @@ def live(
         with open_store(path) as store:
             root = store.mill().topic_root
             cards = _files(path, store, names, model)
+        step_back()
         scorer = Scorer(path, cards, forced=forced, stale_after_s=stale_after_s)
         serve(scorer, broker_of(path), root, list(cards), now_ms=_now_ms, stopping=stopping)
 
