@@ -233,6 +233,7 @@ class Mill:
     currency: str
     planned_cutoff_h: float
     demo: bool = False
+    topic_root: str = ""
     margin_per_t: float | None = None
     broke_cost_per_t: float | None = None
 

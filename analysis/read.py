@@ -64,8 +64,8 @@ class NoSuchMachine(CannotRead):
     """The store knows no machine of that name."""
 
 
-def store_folder(mill_toml: Path) -> Path:
-    """Where mill.toml keeps its store: ``[store] folder``, by default ``store``, relative to the file."""
+def mill_table(mill_toml: Path, name: str) -> dict[str, Any]:
+    """One table of mill.toml as it is written, empty if it is not there; ``check`` is what judges it."""
     try:
         with mill_toml.open("rb") as file:
             settings = tomllib.load(file)
@@ -73,8 +73,15 @@ def store_folder(mill_toml: Path) -> Path:
         raise NoMill(f"{mill_toml}: {error.strerror}; say where the mill is with --mill PATH") from error
     except tomllib.TOMLDecodeError as error:
         raise NoMill(f"{mill_toml}: {error}; 'breakhorn check' shows every fault") from error
-    table = settings.get("store", {})
-    folder = table.get("folder", "store") if isinstance(table, dict) else None
+    table = settings.get(name, {})
+    if not isinstance(table, dict):
+        raise NoMill(f"{mill_toml}: [{name}] must be a table; 'breakhorn check' shows every fault")
+    return table
+
+
+def store_folder(mill_toml: Path) -> Path:
+    """Where mill.toml keeps its store: ``[store] folder``, by default ``store``, relative to the file."""
+    folder = mill_table(mill_toml, "store").get("folder", "store")
     if not isinstance(folder, str):
         raise NoMill(f"{mill_toml}: [store] folder must be text; 'breakhorn check' shows every fault")
     return (mill_toml.parent / folder).absolute()

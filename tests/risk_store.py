@@ -14,11 +14,13 @@ GAP_S = 20
 """Samples lie so far apart, three to a minute, so that each minute has a spread. [s]"""
 
 
-def store_of(mill: Mill, folder: Path, *, use: dict[str, str] | None = None) -> Path:
+def store_of(mill: Mill, folder: Path, *, use: dict[str, str] | None = None, shifts: int = 0) -> Path:
     """Write a machine ``pm2`` into a store; gives the mill.toml to read it by.
 
     use
         ``use`` of a tag by its name; those not named have no settings at all.
+    shifts
+        How many there are, of twelve hours from six in the morning of the first day on.
     """
     store = HandMadeStore(folder)
     first_ms, until_ms = int(mill.minutes.first) * MINUTE_MS, mill.past.until_ms
@@ -30,6 +32,8 @@ def store_of(mill: Mill, folder: Path, *, use: dict[str, str] | None = None) -> 
         store.insert("grade_run", machine="pm2", grade=grade, started_at=at(started_ms), first_seen=not number)
     for name, what in (use or {}).items():
         store.insert("tag_setting", machine="pm2", tag=name, use=what)
+    if shifts:
+        store.shifts("2026-03-01 06:00", shifts)
     _samples(store, mill)
     return store.close(published=until_ms, data_to=until_ms)  # type: ignore[arg-type]  # as above
 

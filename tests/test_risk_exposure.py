@@ -11,10 +11,10 @@ import duckdb
 import numpy as np
 import pytest
 
-from analysis.risk.exposure import NothingToLearn, build, exposure_of, read_minutes
+from analysis.risk.exposure import NothingToLearn, build, exposure_of
 from analysis.risk.settings import RiskSettings
 from tests.analysis_store import HandMadeStore, at
-from tests.risk_mill import MINUTE_MS, START_MINUTE, planted_mill
+from tests.risk_mill import MINUTE_MS, planted_mill
 from tests.risk_store import store_of
 
 SETTINGS = RiskSettings()
@@ -93,14 +93,12 @@ def test_what_is_known_live_from_the_last_days_is_what_a_replay_of_everything_sa
 
 
 def test_the_whole_is_the_same_however_small_the_slices(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    first, last = START_MINUTE, START_MINUTE + 3000
     with opened(folder) as connection:
-        whole = read_minutes(connection, "pm2", first=first, last=last)
+        whole = build(connection, "pm2", SETTINGS)
         monkeypatch.setattr("analysis.risk.exposure.SLICE_MINUTES", 700)
-        sliced = read_minutes(connection, "pm2", first=first, last=last)
+        sliced = build(connection, "pm2", SETTINGS)
 
-    np.testing.assert_allclose(sliced.mean, whole.mean, rtol=1e-12)
-    np.testing.assert_array_equal(sliced.last, whole.last)
+    np.testing.assert_array_equal(sliced.values, whole.values)
 
 
 @pytest.mark.parametrize(

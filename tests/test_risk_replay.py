@@ -10,7 +10,7 @@ import pytest
 
 from analysis.risk.card import fitted
 from analysis.risk.chart import risk_svg
-from analysis.risk.explain import odds_of, partial_effects, what_if
+from analysis.risk.explain import odds_of, partial_effects
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.forecast import ADDITIVE, one_thread
 from analysis.risk.judge import Judgement, judge
@@ -129,21 +129,6 @@ def test_the_drivers_are_the_planted_ones_in_their_direction() -> None:
     assert up[0].times.low > 1
     assert down[0].times.high < 1
     assert all(e.low[n] <= e.high[n] for e in driving for n in range(len(e.low)))
-
-
-def test_what_if_changes_the_chance_through_the_factor_alone() -> None:
-    exposure, found = effects()
-    with one_thread():
-        model = fitted(exposure, found.walk)
-    row = exposure.values[100]
-
-    same = what_if(model, row, {})
-    before, after = what_if(model, row, {"tag00 mean 5 min": float(row[model.terms[0].number]) + 100.0})
-
-    assert same[0] == same[1] == before
-    assert after != before
-    with pytest.raises(KeyError):
-        what_if(model, row, {"no such": 1.0})
 
 
 def test_odds_are_said_as_one_in_so_many() -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -12,6 +14,7 @@ from numpy.typing import NDArray
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.rows import Loss, Past
 from analysis.risk.settings import MINUTE_MS, RiskSettings
+from analysis.risk.trail import Trail
 from analysis.risk.windows import Minutes
 from tests.risk_mill import Mill, planted_mill
 
@@ -109,6 +112,16 @@ def test_the_run_normal_begins_anew_with_a_grade_run_and_the_grade_normal_rememb
     np.testing.assert_allclose(away, 3.0, rtol=1e-6)
 
 
+def part_of(minutes: Minutes, begin: int, end: int) -> Minutes:
+    return replace(
+        minutes,
+        first=minutes.first + begin,
+        mean=minutes.mean[:, begin:end],
+        variance=minutes.variance[:, begin:end],
+        last=minutes.last[:, begin:end],
+    )
+
+
 def cut(mill: Mill, at_ms: int) -> Exposure:
     """What would have been known had the world ended right after ``at_ms``."""
     keep = at_ms // MINUTE_MS - mill.minutes.first
@@ -128,6 +141,8 @@ def cut(mill: Mill, at_ms: int) -> Exposure:
         grade_runs_ms=mill.past.grade_runs_ms[mill.past.grade_runs_ms <= at_ms],
         grades=mill.past.grades[: int((mill.past.grade_runs_ms <= at_ms).sum())],
         grade_changes_ms=mill.past.grade_changes_ms[mill.past.grade_changes_ms <= at_ms],
+        turn_ups_ms=mill.past.turn_ups_ms[mill.past.turn_ups_ms <= at_ms],
+        clothing_ms={place: ms[ms <= at_ms] for place, ms in mill.past.clothing_ms.items()},
     )
     return exposure_of("m", minutes, past, SETTINGS)
 
@@ -159,6 +174,81 @@ def test_what_was_known_at_a_minute_does_not_change_when_all_that_followed_is_so
     changed = exposure_of("m", replace(MILL.minutes, mean=other, last=other), MILL.past, SETTINGS)
 
     np.testing.assert_array_equal(changed.row(at_ms), WHOLE.row(at_ms))
+
+
+@settings(max_examples=25, deadline=None)
+@given(cuts=st.lists(st.integers(1, MILL.minutes.mean.shape[1] - 1), max_size=12, unique=True), ones=st.booleans())
+def test_however_the_minutes_are_cut_every_row_is_the_same_to_the_last_bit(cuts: list[int], ones: bool) -> None:
+    trail = Trail(tags=4, first=MILL.minutes.first, settings=SETTINGS)
+    whole = MILL.minutes.mean.shape[1]
+    # Now and then minute by minute for two hours, as it goes live.
+    inner = sorted({*cuts, *(range(whole - 120, whole) if ones else ())})
+    found = []
+
+    for begin, end in pairwise([0, *inner, whole]):
+        part = part_of(MILL.minutes, begin, end)
+        here = np.flatnonzero((WHOLE.rows.minute >= part.first) & (WHOLE.rows.minute < part.first + end - begin))
+        found.append(trail.extend(part, WHOLE.rows.take(here), MILL.past))
+
+    facts = sum(f.tag is None for f in WHOLE.features)
+    np.testing.assert_array_equal(np.concatenate(found), WHOLE.values[:, facts:])
+
+
+@st.composite
+def random_machines(draw: st.DrawFn) -> Mill:
+    """Two days of a machine with breaks, gaps, missing samples, grade runs, turn-ups and clothing, all at random."""
+    rng = np.random.default_rng(draw(st.integers(0, 10_000)))
+    mill = planted_mill(
+        draw(st.integers(0, 10_000)), days=2, tags=2, causes=(0.5,), per_day=draw(st.sampled_from([2, 12]))
+    )
+    length, first = mill.minutes.mean.shape[1], mill.minutes.first
+    missing = rng.random((2, length)) < draw(st.sampled_from([0.0, 0.02, 0.5]))
+    missing[0, : draw(st.integers(0, length // 2))] = True
+    mean, variance, last = (
+        np.where(missing, np.nan, part) for part in (mill.minutes.mean, mill.minutes.variance, mill.minutes.last)
+    )
+    minutes = replace(mill.minutes, mean=mean, variance=variance, last=last)
+
+    def instants(most: int) -> NDArray[np.int64]:
+        found = draw(st.lists(st.integers(0, length * MINUTE_MS), max_size=most, unique=True))
+        return np.array(sorted(found), np.int64) + first * MINUTE_MS
+
+    runs = instants(6)
+    past = replace(
+        mill.past,
+        grade_runs_ms=runs,
+        grades=tuple(draw(st.sampled_from(["C60", "C80"])) for _ in runs),
+        grade_changes_ms=runs[1:],
+        turn_ups_ms=instants(8),
+        clothing_ms={"pickup felt": instants(2)},
+    )
+    return replace(mill, minutes=minutes, past=past)
+
+
+@settings(max_examples=20, deadline=None)
+@given(mill=random_machines(), part=st.floats(0, 1), seed=st.integers(0, 9))
+def test_in_any_history_what_is_known_at_a_minute_is_the_same_with_and_without_its_future(
+    mill: Mill, part: float, seed: int
+) -> None:
+    whole = exposure_of("m", mill.minutes, mill.past, SETTINGS)
+    at_ms = int(whole.rows.at_ms[round(part * (len(whole.rows) - 1))])
+    after = at_ms // MINUTE_MS - mill.minutes.first
+    other = mill.minutes.mean.copy()
+    other[:, after:] = np.random.default_rng(seed).normal(size=other[:, after:].shape)
+    newest = np.where(np.arange(other.shape[1]) < after, mill.minutes.last, other)
+    changed = exposure_of("m", replace(mill.minutes, mean=other, last=newest), mill.past, SETTINGS)
+
+    alone = cut(mill, at_ms)
+
+    np.testing.assert_array_equal(alone.row(at_ms), whole.row(at_ms))
+    np.testing.assert_array_equal(changed.row(at_ms), whole.row(at_ms))
+
+
+def test_a_piece_that_does_not_follow_the_last_one_is_refused() -> None:
+    trail = Trail(tags=4, first=MILL.minutes.first, settings=SETTINGS)
+
+    with pytest.raises(ValueError, match="begins at minute"):
+        trail.extend(part_of(MILL.minutes, 5, 9), WHOLE.rows.take(np.empty(0, np.int64)), MILL.past)
 
 
 def test_breaks_of_the_last_day_are_counted_with_secondary_ones() -> None:

@@ -35,7 +35,6 @@ def risk_svg(replayed: Replay, zone: ZoneInfo, name: str = "risk") -> tuple[str,
 def _chart(rows: list[Row]) -> alt.FacetChart:
     base = alt.Chart(data(rows))
     day = alt.Scale(domain=[0, 24], nice=False, clamp=True)
-    day = alt.Scale(domain=[0, 24], nice=False, clamp=True)
     hour = alt.X("hour:Q", title="hours since midnight, mill time", scale=day)
     percent = alt.Y("risk:Q", title=None, axis=alt.Axis(format="%", tickCount=3, gridColor=RULE))
     area = base.transform_filter("datum.what == 'risk'")

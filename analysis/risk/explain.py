@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import all_learnable, one_thread
@@ -52,28 +51,13 @@ def partial_effects(exposure: Exposure, model: AdditiveModel, penalty: float, sl
     penalty, slope
         As the model was fitted and calibrated.
     """
-    again = _refits(exposure, model, penalty, slope)
+    again = refits(exposure, model, penalty, slope)
     effects = [_effect(n, term, again) for n, term in enumerate(model.terms)]
     return tuple(sorted(effects, key=lambda e: -abs(np.log(e.times.value))))
 
 
-def what_if(model: AdditiveModel, values: NDArray[np.float32], changes: dict[str, float]) -> tuple[float, float]:
-    """Chance of a break at one minute as it is, and with some factors at other values.
-
-    values
-        What was known at the minute, as ``Exposure.row`` gives it.
-    changes
-        Value by feature name. KeyError for a feature that the model does not use.
-    """
-    number = {term.feature.name: term.number for term in model.terms}
-    changed = values.copy()
-    for name, value in changes.items():
-        changed[number[name]] = value
-    before, after = model.risk(np.stack([values, changed]))
-    return float(before), float(after)
-
-
-def _refits(exposure: Exposure, model: AdditiveModel, penalty: float, slope: float) -> list[AdditiveModel]:
+def refits(exposure: Exposure, model: AdditiveModel, penalty: float, slope: float) -> list[AdditiveModel]:
+    """The same factors fitted again on whole runs drawn with replacement, for intervals."""
     rows, settings = exposure.rows, exposure.settings
     train = all_learnable(exposure)
     columns = [t.number for t in model.terms]

@@ -74,6 +74,10 @@ class Term:
         """Where the value lies outside of what was learnt from."""
         return (column < self.low) | (column > self.high)
 
+    def unheard_of(self, column: NDArray[np.float32]) -> NDArray[np.bool_]:
+        """Where the value lies outside of what was learnt from, or is missing."""
+        return self.outside(column) | np.isnan(column)
+
     def scaled(self, factor: float) -> Term:
         """The same curve, steeper or flatter."""
         weights = tuple(factor * w for w in self.weights)
@@ -101,6 +105,17 @@ class AdditiveModel:
     def risk(self, values: NDArray[np.float32]) -> Floats:
         """Chance of a break within the horizon."""
         return chance(self.score(values))
+
+    def outside(self, values: NDArray[np.float32]) -> Floats:
+        """What share of its factors is missing, or beyond what was learnt from, at each row."""
+        if not self.terms:
+            return np.zeros(len(values))
+        beyond: Floats = np.mean([t.unheard_of(values[:, t.number]) for t in self.terms], axis=0)
+        return beyond
+
+    def in_order(self) -> AdditiveModel:
+        """The same model for values that hold its own factors and nothing else, in its own order."""
+        return replace(self, terms=tuple(replace(t, number=n) for n, t in enumerate(self.terms)))
 
     def bound_to(self, features: tuple[Feature, ...]) -> AdditiveModel:
         """The same model for a table with other columns; KeyError names a feature that the table lacks."""

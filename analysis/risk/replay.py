@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.period import NothingThen, Period
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE
 from analysis.risk.judge import Contender, Judgement
@@ -110,6 +111,22 @@ def replay(exposure: Exposure, judgement: Judgement) -> Replay:
         risk=chance(ours.score),
         level=chance(told.level),
         warnings=_warned(exposure, judgement, ours),
+        breaks=breaks,
+        sections=tuple(_by_section(breaks)),
+    )
+
+
+def within(replayed: Replay, period: Period) -> Replay:
+    """The part of a replay that lies in a period; NothingThen where that was not judged."""
+    here = (replayed.at_ms > period.from_ms) & (replayed.at_ms <= period.to_ms)
+    if not here.any():
+        raise NothingThen(f"nothing was judged in the {period.name or 'period'}: it was learnt from, or off the reel")
+    breaks = tuple(b for b in replayed.breaks if period.holds(b.started_ms))
+    return Replay(
+        at_ms=replayed.at_ms[here],
+        risk=replayed.risk[here],
+        level=replayed.level[here],
+        warnings=tuple(w for w in replayed.warnings if period.holds(w.at_ms)),
         breaks=breaks,
         sections=tuple(_by_section(breaks)),
     )

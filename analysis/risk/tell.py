@@ -160,6 +160,24 @@ def effect_table(effects: Sequence[Effect]) -> Table:
     )
 
 
+def effect_values(effects: Sequence[Effect]) -> list[dict[str, Any]]:
+    """The partial effects for programs: every factor, the strongest first."""
+    return [
+        {
+            "factor": e.term.feature.name,
+            "unit": e.term.feature.unit,
+            "usual_low": e.term.usual_low,
+            "usual_high": e.term.usual_high,
+            "odds_times": asdict(e.times),
+            "value": e.values.tolist(),
+            "log_odds": e.curve.tolist(),
+            "low": e.low.tolist(),
+            "high": e.high.tolist(),
+        }
+        for e in effects
+    ]
+
+
 def tell_judgement(subject: str, judgement: Judgement, null: Judgement | None = None) -> Result:
     """The verdict first, then how everything scored."""
     return Result(
@@ -284,10 +302,6 @@ def _contender_values(c: Contender) -> dict[str, Any]:
         "brier_skill": None if c.skill is None else asdict(c.skill),
         "calibration": [asdict(b) for b in c.calibration],
     }
-
-
-def _unrelated_values(null: Judgement) -> dict[str, Any]:
-    return _contender_values(null.named(ADDITIVE)) | {"finding": null.verdict.finding}
 
 
 def _replay_values(replayed: Replay) -> dict[str, Any]:

@@ -1,0 +1,219 @@
+"""The present risk, drift, a new model against the old, and a what-if, in words and tables."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from zoneinfo import ZoneInfo
+
+from analysis.period import say
+from analysis.result import NOTHING, Result, Table, number, percent
+from analysis.risk.bulletin import Bulletin, Condition
+from analysis.risk.card import Card
+from analysis.risk.drift import LARGE, Drift
+from analysis.risk.explain import CAUTION, odds_of
+from analysis.risk.replay import Reason
+from analysis.risk.retrain import Comparison
+from analysis.risk.score import Interval
+from analysis.risk.suppose import Supposed
+from analysis.risk.watch import Seen
+from analysis.telling.common import iso
+
+MOST_ROWS = 15
+
+
+def tell_now(name: str, card: Card, seen: Seen, told: Bulletin, why: tuple[Reason, ...], zone: ZoneInfo) -> Result:
+    """What would be published of a minute."""
+    said = told.said
+    cautions = [said["warning"]["note"]]
+    if seen.at_ms <= card.to_ms:
+        cautions.append("The model has learnt from this minute: of its own past it speaks better than of its future.")
+    if said["drift"] is not None:
+        cautions.append(said["drift"]["sentence"])
+    if told.condition is Condition.SCORED:
+        sentence = (
+            f"A break within {card.settings.horizon_min} min has a chance of {percent(said['risk'])} ({said['odds']}); "
+            f"on average it is {percent(card.base_rate)}. {_warning(said['warning'])}"
+        )
+    else:
+        sentence = f"No risk is said. {told.because}"
+    return Result(
+        title="Break risk now",
+        subject=f"{name}, {say(seen.at_ms, zone)}",
+        sentence=sentence,
+        tables=(_reason_table(why), _record_table(said["last_days"])),
+        values=said,
+        cautions=tuple(cautions),
+    )
+
+
+def tell_drift(name: str, found: Drift, zone: ZoneInfo) -> Result:
+    """Whether the model still fits."""
+    moved = Table(
+        title="Factors, the most moved first",
+        columns=("factor", "learnt at", "now at", "stability index", "p, corrected", "moved"),
+        rows=tuple(
+            (
+                s.term.feature.words,
+                _value(s.learnt, s.term.feature.unit),
+                _value(s.now, s.term.feature.unit),
+                number(s.index, 2),
+                number(s.p, 4),
+                "yes" if s.large else "",
+            )
+            for s in found.shifts[:MOST_ROWS]
+        ),
+        numbers=frozenset({1, 2, 3, 4}),
+        note=f"Medians; index: population stability index over tenths; p: daily means by the rank test of Mann and "
+        f"Whitney, corrected for {len(found.shifts)} factors (Benjamini and Hochberg). Moved: p below 0.05 and index "
+        f"of {LARGE:g} or more.",
+    )
+    large = found.large
+    return Result(
+        title="Drift of the model",
+        subject=f"{name}, {say(found.from_ms, zone)} to {say(found.to_ms, zone)}",
+        sentence=found.sentence,
+        tables=(moved,) if found.shifts else (),
+        values={
+            "from": iso(found.from_ms),
+            "to": iso(found.to_ms),
+            "minutes": large.minutes,
+            "expected": large.expected,
+            "observed": large.observed,
+            "ratio": None if large.ratio is None else asdict(large.ratio),
+            "risks_off": large.off,
+            "factors": [
+                {
+                    "factor": s.term.feature.name,
+                    "index": s.index,
+                    "p": s.p,
+                    "learnt": _plain(s.learnt),
+                    "now": _plain(s.now),
+                    "moved": s.large,
+                }
+                for s in found.shifts
+            ],
+        },
+        cautions=("Breaks that come in clusters make the interval of the ratio too narrow.",),
+    )
+
+
+def tell_retrained(name: str, found: Comparison, zone: ZoneInfo, *, switched: bool, model_id: str) -> Result:
+    """Which model is at work now, and why."""
+    done = (
+        f"The new one, {model_id}, learnt from everything, is at work now; the old one is kept beside it."
+        if switched
+        else f"The old one, {model_id}, stays at work; --yes switches all the same."
+    )
+    return Result(
+        title="Break risk, learnt anew",
+        subject=f"{name}, {say(found.from_ms, zone)} to {say(found.to_ms, zone)}",
+        sentence=f"{found.sentence} {done}",
+        values={
+            "from": iso(found.from_ms),
+            "to": iso(found.to_ms),
+            "breaks": found.breaks,
+            "old": asdict(found.old),
+            "new": asdict(found.new),
+            "difference": asdict(found.difference),
+            "switched": switched,
+            "model_id": model_id,
+        },
+    )
+
+
+def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
+    """One minute as it was and as supposed."""
+    table = Table(
+        title="What the supposition moves",
+        columns=("factor", "was", "supposed", "odds of a break ×"),
+        rows=tuple(
+            (
+                m.term.feature.words,
+                _value(m.was, m.term.feature.unit),
+                _value(m.supposed, m.term.feature.unit) + (" (outside what was learnt from)" if m.flat else ""),
+                number(m.times, 2),
+            )
+            for m in found.moved
+        ),
+        numbers=frozenset({1, 2, 3}),
+        note="Outside of what was learnt from a curve is flat: there the model knows nothing.",
+    )
+    times = found.times
+    return Result(
+        title="What if",
+        subject=f"{name}, {say(found.at_ms, zone)}",
+        sentence=f"The chance of a break would have been {percent(found.after)} ({odds_of(found.after)}) instead of "
+        f"{percent(found.before)} ({odds_of(found.before)}): odds ×{_range(times)}.",
+        tables=(table,) if found.moved else (),
+        values={
+            "at": iso(found.at_ms),
+            "risk": found.before,
+            "supposed_risk": found.after,
+            "odds_times": asdict(times),
+            "moved": [
+                {
+                    "factor": m.term.feature.name,
+                    "was": _plain(m.was),
+                    "supposed": _plain(m.supposed),
+                    "odds_times": m.times,
+                    "outside": m.flat,
+                }
+                for m in found.moved
+            ],
+            "caution": CAUTION,
+        },
+        cautions=(CAUTION,),
+    )
+
+
+def _warning(warning: dict[str, object]) -> str:
+    if warning["given"]:
+        return "A warning is due, and given."
+    return "A warning is due, but not given." if warning["due"] else "No warning is due."
+
+
+def _reason_table(why: tuple[Reason, ...]) -> Table:
+    return Table(
+        title="What raises it",
+        columns=("factor", "now", "usually", "odds of a break ×"),
+        rows=tuple(
+            (
+                r.words + (" (outside what was learnt from)" if r.outside else ""),
+                _value(r.value, r.unit),
+                f"{r.usual_low:.3g} to {r.usual_high:.3g}",
+                number(r.times, 2),
+            )
+            for r in why
+        ),
+        numbers=frozenset({1, 2, 3}),
+        note="Usually: the middle 80 % of the minutes learnt from. Association, not proof.",
+    )
+
+
+def _record_table(record: dict[str, object]) -> Table:
+    names = (
+        ("breaks", "primary breaks"),
+        ("warned_in_time", "warned of in time"),
+        ("late", "warnings that came late"),
+        ("false", "false warnings"),
+        ("undecided", "warnings cut short"),
+    )
+    return Table(
+        title="The last 30 days",
+        columns=("what", "how many"),
+        rows=tuple((words, str(record[key])) for key, words in names),
+        numbers=frozenset({1}),
+        note="Warnings that were due, given or not. Days before the model was fitted are those of the judging.",
+    )
+
+
+def _value(value: float, unit: str) -> str:
+    return NOTHING if value != value else f"{value:.3g} {unit}".strip()
+
+
+def _plain(value: float) -> float | None:
+    return None if value != value else value
+
+
+def _range(times: Interval) -> str:
+    return f"{times.value:.2f} (95 % interval {times.low:.2f} to {times.high:.2f})"
