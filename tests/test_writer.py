@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -260,26 +261,43 @@ def test_names_and_texts_may_hold_anything(store: Store, mill: Mill) -> None:
     assert samples(store.connection)["pm2", nasty + "1", T0] == (1.0, 0)
 
 
-def test_tags_beyond_the_limit_are_rejected_with_the_reason(store: Store, mill: Mill) -> None:
-    writer = Writer(store, mill, tags_at_most=5)
-    wide: dict[str, Value] = {f"t{i}": float(i) for i in range(6)}
+def test_tags_beyond_the_limit_are_rejected_with_the_reason(store: Store) -> None:
+    writer = Writer(store, readable_mill(('folder = "store"', "tags_at_most = 5")))
+    wide: dict[str, Value] = {f"t{i}": float(i) for i in range(7)}
 
-    writer.commit(batch(scan(T0, {"t0": 0.0}), scan(T0 + 1, wide), scan(T0 + 2, {"t0": 1.0, "t6": "x"})))
+    done = writer.commit(batch(scan(T0, {"t0": 0.0}), scan(T0 + 1, wide), scan(T0 + 2, {"t0": 1.0, "t7": "x"})))
 
     assert len(samples(store.connection)) == 1 + 5 + 1
-    found = rows(store.connection, "SELECT topic, payload, reason LIKE '%5 tags%' FROM rejected_message ORDER BY topic")
-    assert found == [("pm2/t5", b"5.0", True), ("pm2/t6", b"'x'", True)]
+    assert len(done.refused) == 2
+    found = rows(store.connection, "SELECT topic, payload, reason FROM rejected_message ORDER BY received_at")
+    way_out = "there are 5 tags already, the most there may be: send fewer names, or set tags_at_most ([store])"
+    assert found == [
+        ("pm2", b"{'t5': 5.0, 't6': 6.0}", f"2 values were left out: {way_out}"),
+        ("pm2", b"{'t7': 'x'}", f"1 value was left out: {way_out}"),
+    ]
     assert rows(store.connection, "SELECT rejected FROM message_count WHERE machine IS NULL") == [(2,)]
+
+
+def test_a_hundred_thousand_new_names_are_counted_and_leave_one_row_a_scan(store: Store, mill: Mill) -> None:
+    names = [f"made-up-{number:06}" for number in range(100_000)]
+    scans = [scan(T0 + n, dict.fromkeys(names[n * 1000 : (n + 1) * 1000], 1.0)) for n in range(100)]
+
+    done = Writer(store, mill).commit(batch(*scans))
+
+    assert (done.new, len(done.refused)) == (20_000, 80)
+    assert rows(store.connection, "SELECT count(*) FROM base.tag") == [(20_000,)]
+    assert store.inconsistencies() == []
 
 
 def test_shapes_beyond_number_do_not_fill_memory(store: Store, mill: Mill) -> None:
     writer = Writer(store, mill)
     tags = [f"t{i}" for i in range(130)]
-    pairs = [(a, b) for a in tags for b in tags if a < b][:5_000]
+    mixed = random.Random(1)
+    scans = [scan(T0 + i, dict.fromkeys(mixed.sample(tags, 100), 1.0)) for i in range(5_000)]
 
-    done = writer.commit(batch(*(scan(T0 + i, {"x": 1.0, "y": 1.0, a: 1.0, b: 1.0}) for i, (a, b) in enumerate(pairs))))
+    done = writer.commit(batch(*scans))
 
-    assert done == Committed(new=20_000)
+    assert done == Committed(new=500_000)
 
 
 def test_more_tags_than_there_was_room_for_are_kept_apart(store: Store, mill: Mill) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import islice
 
 import duckdb
 import numpy as np
@@ -25,6 +27,10 @@ _INSERT_NUMBERS = "INSERT INTO base.hot_sample SELECT tag_id, make_timestamptz(a
 _INSERT_TEXTS = "INSERT INTO base.hot_text SELECT tag_id, make_timestamptz(at_us), value, flags FROM some_sample"
 
 
+_TAGS_SHOWN = 20
+"""Of the tags of a scan that are too many, so many are kept by name and value."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleRows:
     """Writes samples within the caller's transaction."""
@@ -39,7 +45,7 @@ class SampleRows:
         return self.store.connection
 
     def write(self, scans: Sequence[Scan], late: LateKeys, day: date, counts: Counts) -> list[Rejected]:
-        """Write the samples of scans that were received on one day; give the values of tags beyond the limit.
+        """Write the samples of scans that were received on one day; give what had tags beyond the limit, scan by scan.
 
         late
             (machine, tag, source time [ms]) of the late ones.
@@ -64,7 +70,10 @@ class SampleRows:
             new_numbers, new_texts = new[: len(numbers)], new[len(numbers) :]
             self._insert(numbers.some(new_numbers), texts.some(new_texts), day, counts)
             self._settle(numbers.some(~new_numbers), texts.some(~new_texts), day, counts)
-        return [self._refused(scans[place], tag) for place, tag in gathered.refused]
+        by_scan: defaultdict[int, list[str]] = defaultdict(list)
+        for place, tag in gathered.refused:
+            by_scan[place].append(tag)
+        return [self._refused(scans[place], tags) for place, tags in by_scan.items()]
 
     def _flag_late(self, all_columns: Iterable[Columns], late: LateKeys) -> None:
         ids = [(self.book.id_of(machine, tag), at_ms) for machine, tag, at_ms in late]
@@ -144,12 +153,15 @@ class SampleRows:
             having: Truths = (flags & np.uint8(flag)) != 0
             self._count(counts, day, name, ids[having])
 
-    def _refused(self, scan: Scan, tag: str) -> Rejected:
+    def _refused(self, scan: Scan, tags: list[str]) -> Rejected:
+        values = "1 value was" if len(tags) == 1 else f"{len(tags)} values were"
+        some = dict(islice(((tag, scan.values[tag]) for tag in tags), _TAGS_SHOWN))
         return Rejected(
             received_ms=scan.heard_ms,
-            topic=f"{scan.machine}/{tag}",
-            reason=f"there are {self.tags_at_most} tags already, the most there may be: send fewer, or set more",
-            payload=repr(scan.values[tag]).encode(errors="replace"),
+            topic=scan.machine,
+            reason=f"{values} left out: there are {self.tags_at_most} tags already, the most there may be: "
+            "send fewer names, or set tags_at_most ([store])",
+            payload=repr(some).encode(errors="backslashreplace"),
         )
 
 

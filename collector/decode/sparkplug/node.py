@@ -178,10 +178,11 @@ class EdgeNode:
             raise Unusable("has no bdSeq: nobody can tell which connection ended")
         if self._bd_seq not in (None, said):
             return
-        # The payload was written when the connection began, so its time says nothing of the end.
-        arrived_ms = message.received_ms if message.stamped_ms is None else message.stamped_ms
         for owner in self._owners.values():
-            decoded.scans.extend(_stale(owner, arrived_ms, int(Flag.TIMED_ON_ARRIVAL), message))
+            if owner.place is not None:
+                # The payload was written when the connection began, so its time says nothing of the end.
+                arrived_ms, flags, _ = owner.place.moment(None, message)
+                decoded.scans.extend(_stale(owner, arrived_ms, flags, message))
         self._forget()
 
     def _device_death(self, payload: Any, device: str, message: Message, decoded: Decoded) -> None:
