@@ -14,7 +14,7 @@ from collector.decode.sparkplug.known import Born, Owner, births_in
 from collector.decode.sparkplug.sequence import NUMBERS, Patience, Sequence, after
 from collector.decode.sparkplug.values import DataType
 from collector.decode.sparkplug.wire import NAMESPACE, Payload, parse
-from collector.decode.unusable import Unusable, several
+from collector.decode.unusable import Unusable, several, shown
 from collector.message import Decoded, Flag, Message, Request, Scan, Value
 
 BD_SEQ = "bdSeq"
@@ -72,7 +72,7 @@ class EdgeNode:
     def route(self, kind: str, device: str | None) -> Callable[[Message], Decoded] | str:
         """The function that decodes the messages of a topic, or why there is none."""
         if kind not in (*_OF_NODE, *_OF_DEVICE):
-            return f"no Sparkplug message is called {kind}: send {', '.join((*_OF_NODE[:3], *_OF_DEVICE[:3]))}"
+            return f"no Sparkplug message is called {shown(kind)}: send {', '.join((*_OF_NODE[:3], *_OF_DEVICE[:3]))}"
         if (device is None) is (kind in _OF_DEVICE):
             return f"{kind} needs a device in its topic" if device is None else f"{kind} has no device in its topic"
         if kind.endswith("CMD"):
