@@ -29,6 +29,7 @@ from collector.fact import (
     State,
 )
 from collector.message import Flag, Scan, Value
+from collector.pipeline import Pipeline
 from collector.publish import Layout, publish
 from collector.settings import Mill
 from collector.store import Store, StoreConflict
@@ -309,6 +310,57 @@ def test_more_tags_than_there_was_room_for_are_kept_apart(store: Store, mill: Mi
 
     assert done == Committed(new=5_999 + 1, repeated=1, out_of_range=1)
     assert samples(store.connection)["pm2", "t2999", T0 + 1] == (2999.0, 0)
+
+
+# ---------------------------------------------------------------- states that lasted no time
+
+
+def stored_states(store: Store) -> list[tuple[int, str]]:
+    query = "SELECT epoch_ms(started_at), state FROM base.machine_state ORDER BY started_at"
+    return [(at_ms - T0, state) for at_ms, state in rows(store.connection, query)]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_a_state_that_lasted_no_time_leaves_no_row(store: Store, mill: Mill, together: bool) -> None:
+    """A scan shows the sheet gone, and nothing follows: the gap begins at that scan, but is only seen at its end."""
+    changes = [
+        *states((T0, State.ON_REEL), (T0 + 10, State.DOWN)),
+        *states((T0 + 10, State.NO_DATA), (T0 + 90, State.DOWN)),
+    ]
+    writer = Writer(store, mill)
+
+    for some in [changes] if together else [[one] for one in changes]:
+        writer.commit(batch(scan(T0, {"a": 1.0}), facts=some))
+
+    assert stored_states(store) == [(0, "on_reel"), (10, "no_data"), (90, "down")]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_two_gaps_with_nothing_but_one_scan_between_them_are_one_state(
+    store: Store, mill: Mill, together: bool
+) -> None:
+    changes = states((T0, State.NO_DATA), (T0 + 10, State.DOWN), (T0 + 10, State.NO_DATA), (T0 + 90, State.DOWN))
+    writer = Writer(store, mill)
+
+    for some in [changes] if together else [[one] for one in changes]:
+        writer.commit(batch(scan(T0, {"a": 1.0}), facts=some))
+
+    assert stored_states(store) == [(0, "no_data"), (90, "down")]
+    assert store.inconsistencies() == []
+
+
+def test_one_scan_and_then_silence_is_stored(store: Store, mill: Mill) -> None:
+    """As above, from messages: each scan stands alone between two gaps of more than a minute, and in its own batch."""
+    pipeline, writer = Pipeline(mill, {}), Writer(store, mill)
+    for number in range(6):
+        one = Batch()
+        at_ms = T0 + number * 100_000
+        pipeline.take_scans([scan(at_ms, {"reel.speed": 700.0, "sheet.press": number % 2 == 1})], one)
+        pipeline.seal(one)
+        writer.commit(one)
+
+    assert store.inconsistencies() == []
+    assert {state for _, state in stored_states(store)} <= {"no_data", "down", "threading"}
 
 
 # ---------------------------------------------------------------- the sample rule as a property
