@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import ssl
+import stat
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -75,6 +76,14 @@ def password(broker: Broker) -> str | None:
         except OSError as error:
             raise NoPassword(f"{broker.password_file}: {error.strerror} ([broker] password_file)") from error
     return None
+
+
+def may_be_read_by_all(path: Path) -> bool:
+    """Whether every user of this computer may read a file."""
+    try:
+        return bool(path.stat().st_mode & stat.S_IROTH)
+    except OSError:
+        return False
 
 
 def connect(client: mqtt.Client, broker: Broker, *, lasting: bool = False, window: int | None = None) -> None:

@@ -85,15 +85,15 @@ class Publisher:
             raise NoBroker(self._refusal)
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *__: object) -> None:
         """Wait until everything is acknowledged (not for ever), and leave. Raises NoBroker if not all was taken."""
-        for __ in range(IN_FLIGHT):
-            if self._gone.is_set() or not self._room.acquire(timeout=30):
-                break
+        acknowledged = all(not self._gone.is_set() and self._room.acquire(timeout=30) for _ in range(IN_FLIGHT))
         self._client.disconnect()
         self._client.loop_stop()
         if kind is None and self._refusal is not None:
             raise NoBroker(self._refusal)
+        if kind is None and not acknowledged:
+            raise NoBroker("the broker did not acknowledge everything that was published: publish it again")
 
     def send(self, message: Message) -> None:
         """Publish with QoS 1; blocks while too much is unacknowledged. Raises NoBroker when the connection is gone.

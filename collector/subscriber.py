@@ -81,6 +81,9 @@ class Subscriber:
     def start(self) -> None:
         """Begin to connect; returns at once. Raises NoPassword or OSError if the settings cannot work at all."""
         link.build(self._broker, client_id=self._client_id, version=self._version, lasting=True)
+        for file in (self._broker.password_file, self._broker.tls_key):
+            if file is not None and link.may_be_read_by_all(file):
+                log.warning("%s can be read by every user of this computer: chmod 600", file)
         self._thread.start()
 
     def stop(self) -> None:
