@@ -32,11 +32,20 @@ class NoPassword(RuntimeError):
     """The password for the broker is not where mill.toml says it is: set the environment variable or write the file."""
 
 
+class NoCertificate(NoPassword):
+    """A certificate or key that [broker] names cannot be used: correct tls_ca, tls_cert or tls_key."""
+
+
 def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False) -> mqtt.Client:
     """A client that has not connected yet.
 
     lasting
         True for a session that the broker keeps while we are away; acknowledgement is then up to the caller.
+
+    Raises
+    ------
+    NoPassword, NoCertificate
+        If what mill.toml names is not there or cannot be used.
     """
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
@@ -47,14 +56,24 @@ def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False
         clean_session=None if version == MQTTProtocolVersion.MQTTv5 else not lasting,
     )
     if broker.tls_ca is not None:
-        client.tls_set(
-            ca_certs=str(broker.tls_ca),
-            certfile=None if broker.tls_cert is None else str(broker.tls_cert),
-            keyfile=None if broker.tls_key is None else str(broker.tls_key),
-        )
+        _use_tls(client, broker)
     if broker.username is not None:
         client.username_pw_set(broker.username, password(broker))
     return client
+
+
+def _use_tls(client: mqtt.Client, broker: Broker) -> None:
+    files = {key: str(path) for key in ("tls_ca", "tls_cert", "tls_key") if (path := getattr(broker, key)) is not None}
+    for key, path in files.items():
+        try:
+            Path(path).open("rb").close()
+        except OSError as error:
+            raise NoCertificate(f"{path}: {error.strerror} ([broker] {key})") from error
+    try:
+        client.tls_set(files["tls_ca"], files.get("tls_cert"), files.get("tls_key"))
+    except ssl.SSLError as error:
+        reason = error.reason or "no PEM file"
+        raise NoCertificate(f"{' and '.join(files)} ([broker]) are not what they should be ({reason})") from error
 
 
 def password(broker: Broker) -> str | None:
@@ -110,8 +129,6 @@ def trouble(error: OSError, broker: Broker) -> str:
             return f"tls_ca does not vouch for the certificate of the broker at {where} ({error.verify_message})"
         case ssl.SSLError():
             return f"no TLS with the broker at {where} ({error.reason or error}): look at its listener and tls_ca"
-        case FileNotFoundError() | PermissionError():
-            return f"a file that [broker] names cannot be read ({error.strerror}): tls_ca, tls_cert or tls_key"
         case _:
             return f"no broker answers at {where} ({error})"
 

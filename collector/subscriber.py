@@ -79,7 +79,7 @@ class Subscriber:
         self._thread = threading.Thread(target=self._run, name="subscriber", daemon=True)
 
     def start(self) -> None:
-        """Begin to connect; returns at once. Raises NoPassword or OSError if the settings cannot work at all."""
+        """Begin to connect; returns at once. Raises NoPassword or NoCertificate if the settings cannot work."""
         link.build(self._broker, client_id=self._client_id, version=self._version, lasting=True)
         for file in (self._broker.password_file, self._broker.tls_key):
             if file is not None and link.may_be_read_by_all(file):

@@ -60,16 +60,7 @@ def tool() -> Path:
     program = HOME / "bin" / "pip-audit"
     if not program.exists():
         venv.create(HOME, with_pip=True)
-        command = [
-            HOME / "bin" / "python",
-            "-m",
-            "pip",
-            "install",
-            "--quiet",
-            "--require-hashes",
-            "--requirement",
-            TOOL,
-        ]
+        command = [str(HOME / "bin" / "python"), "-m", "pip", "install", "--quiet", "--require-hashes", "-r", str(TOOL)]
         subprocess.run(command, check=True, timeout=300, capture_output=True)
     return program
 

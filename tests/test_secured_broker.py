@@ -24,6 +24,7 @@ from collector.check import examine
 from collector.message import Message
 from collector.replay import NoBroker, Publisher
 from collector.settings import Broker, load_mill
+from collector.subscriber import Subscriber
 from tests.certificates import Authority
 from tests.servers import mosquitto_with, needs, wait_until
 from tests.test_broker_trouble import scans, until_connected, until_samples
@@ -341,6 +342,33 @@ def test_a_password_file_that_is_taken_away_is_waited_for(
         other.loop_stop()
         file.write_text(kept)
         until_connected(running)
+
+
+@pytest.mark.parametrize(
+    ("key", "content", "words"),
+    [
+        ("tls_ca", None, "No such file or directory ([broker] tls_ca)"),
+        ("tls_ca", "nonsense", "tls_ca ([broker]) are not what they should be"),
+        ("tls_key", None, "No such file or directory ([broker] tls_key)"),
+        ("tls_key", "nonsense", "tls_ca and tls_cert and tls_key ([broker]) are not what they should be"),
+    ],
+)
+def test_certificates_that_cannot_be_used_are_named_before_anything_is_tried(
+    key: str, content: str | None, words: str, tmp_path: Path
+) -> None:
+    authority = Authority.made(tmp_path / "certs")
+    certificate, _ = authority.vouch("breakhorn")
+    file = tmp_path / "file.pem"
+    if content is not None:
+        file.write_text(content)
+    files = {"tls_ca": authority.certificate, "tls_cert": certificate, "tls_key": file} | {key: file}
+    used = files if key == "tls_key" else {"tls_ca": file}
+    mill = mill_at(tmp_path / "mill", 9, broker="\n".join(f'{name} = "{path}"' for name, path in used.items()))
+
+    with pytest.raises(link.NoCertificate) as raised:
+        Subscriber(mill.broker, ("#",), client_id="x").start()
+
+    assert words in str(raised.value)
 
 
 def test_files_of_the_store_have_the_rights_that_the_service_gives(tmp_path: Path) -> None:
