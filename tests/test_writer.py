@@ -434,10 +434,10 @@ def test_samples_are_the_same_however_they_are_cut_into_batches_and_published(st
 
 def test_a_batch_with_a_row_that_is_there_already_stores_nothing(store: Store, mill: Mill) -> None:
     writer = Writer(store, mill)
-    writer.commit(batch(facts=states((T0, State.ON_REEL))))
+    writer.commit(batch(facts=[opening(T0)]))
 
     with pytest.raises(StoreConflict):
-        writer.commit(batch(scan(T0, {"reel.speed": 1.0}), facts=states((T0, State.DOWN)), trackers={"pm2": b"x"}))
+        writer.commit(batch(scan(T0, {"reel.speed": 1.0}), facts=[opening(T0)], trackers={"pm2": b"x"}))
 
     assert samples(store.connection) == {}
     assert store.tracker_states() == {}
