@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from collector.link import may_be_read_by_all
 from collector.settings import Machine, Mill, MillFault, MillFaults, load_mill
 from collector.settings.faults import in_order
 from collector.settings.load import located
@@ -65,6 +66,8 @@ def _broker(mill: Mill) -> Iterator[Notice]:
         file: Path | None = getattr(broker, key)
         if file is not None and not file.is_file():
             yield ("broker", key), f"there is no file {file} on this computer"
+        elif file is not None and key in ("tls_key", "password_file") and may_be_read_by_all(file):
+            yield ("broker", key), f"{file} can be read by every user of this computer: chmod 600"
     has_password = broker.password_env is not None or broker.password_file is not None
     if has_password and broker.tls_ca is None and broker.host not in _LOOPBACK:
         yield ("broker", "username"), "without tls_ca the password crosses the network in the clear"

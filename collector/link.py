@@ -3,23 +3,37 @@
 from __future__ import annotations
 
 import os
+import ssl
+import stat
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.settings import Broker
 
 RECORDED = "recorded-ms"
 """MQTT 5 user property with the time at which a replayed message was first received. [ms since 1970-01-01 UTC]"""
 
-_KEEP_SESSION_S = 0xFFFFFFFF
+KEEP_SESSION_S = 0xFFFFFFFF
+"""For ever (MQTT 5, 3.1.2.11.2)."""
+
+_BAD_LOGIN = (134, 135)
+"""MQTT 5: bad user name or password; not authorized. (paho gives the codes of 3.1.1 in these numbers, too.)"""
+
+_DIGITS = 15
+"""Milliseconds since 1970 have no more: these reach into the year 33658."""
 
 
 class NoPassword(RuntimeError):
     """The password for the broker is not where mill.toml says it is: set the environment variable or write the file."""
+
+
+class NoCertificate(NoPassword):
+    """A certificate or key that [broker] names cannot be used: correct tls_ca, tls_cert or tls_key."""
 
 
 def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False) -> mqtt.Client:
@@ -27,6 +41,11 @@ def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False
 
     lasting
         True for a session that the broker keeps while we are away; acknowledgement is then up to the caller.
+
+    Raises
+    ------
+    NoPassword, NoCertificate
+        If what mill.toml names is not there or cannot be used.
     """
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
@@ -37,14 +56,24 @@ def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False
         clean_session=None if version == MQTTProtocolVersion.MQTTv5 else not lasting,
     )
     if broker.tls_ca is not None:
-        client.tls_set(
-            ca_certs=str(broker.tls_ca),
-            certfile=None if broker.tls_cert is None else str(broker.tls_cert),
-            keyfile=None if broker.tls_key is None else str(broker.tls_key),
-        )
+        _use_tls(client, broker)
     if broker.username is not None:
         client.username_pw_set(broker.username, password(broker))
     return client
+
+
+def _use_tls(client: mqtt.Client, broker: Broker) -> None:
+    files = {key: str(path) for key in ("tls_ca", "tls_cert", "tls_key") if (path := getattr(broker, key)) is not None}
+    for key, path in files.items():
+        try:
+            Path(path).open("rb").close()
+        except OSError as error:
+            raise NoCertificate(f"{path}: {error.strerror} ([broker] {key})") from error
+    try:
+        client.tls_set(files["tls_ca"], files.get("tls_cert"), files.get("tls_key"))
+    except ssl.SSLError as error:
+        reason = error.reason or "no PEM file"
+        raise NoCertificate(f"{' and '.join(files)} ([broker]) are not what they should be ({reason})") from error
 
 
 def password(broker: Broker) -> str | None:
@@ -68,17 +97,46 @@ def password(broker: Broker) -> str | None:
     return None
 
 
+def may_be_read_by_all(path: Path) -> bool:
+    """Whether every user of this computer may read a file."""
+    try:
+        return bool(path.stat().st_mode & stat.S_IROTH)
+    except OSError:
+        return False
+
+
 def connect(client: mqtt.Client, broker: Broker, *, lasting: bool = False, window: int | None = None) -> None:
-    """Open the connection (the handshake goes on in the client's loop). Raises OSError if nobody listens."""
+    """Open the connection (the handshake goes on in the client's loop). Raises OSError: ``trouble`` says what it means.
+
+    The broker is not told how much we take at most: it would drop larger messages without a word (MQTT 5, 3.1.2.11.4).
+    """
     if client.protocol == MQTTProtocolVersion.MQTTv5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # (paho leaves it untyped)
         if lasting:
-            properties.SessionExpiryInterval = _KEEP_SESSION_S
+            properties.SessionExpiryInterval = KEEP_SESSION_S
         if window is not None:
             properties.ReceiveMaximum = window
-        client.connect(broker.host, broker.port, clean_start=not lasting, properties=properties)
+        client.connect(broker.host, broker.port, broker.keepalive_s, clean_start=not lasting, properties=properties)
     else:
-        client.connect(broker.host, broker.port)
+        client.connect(broker.host, broker.port, broker.keepalive_s)
+
+
+def trouble(error: OSError, broker: Broker) -> str:
+    """What kept us from connecting, and where to look. [one line]"""
+    where = f"{broker.host}:{broker.port}"
+    match error:
+        case ssl.SSLCertVerificationError():
+            return f"tls_ca does not vouch for the certificate of the broker at {where} ({error.verify_message})"
+        case ssl.SSLError():
+            return f"no TLS with the broker at {where} ({error.reason or error}): look at its listener and tls_ca"
+        case _:
+            return f"no broker answers at {where} ({error})"
+
+
+def refusal(reason: ReasonCode, broker: Broker) -> str:
+    """Why the broker did not take us in, and where to look. [one line]"""
+    hint = ": look at username and password ([broker])" if reason.value in _BAD_LOGIN else ""
+    return f"the broker at {broker.host}:{broker.port} refused the connection: {reason}{hint}"
 
 
 def recorded(received_ms: int) -> Properties:
@@ -89,9 +147,17 @@ def recorded(received_ms: int) -> Properties:
 
 
 def recorded_ms(message: mqtt.MQTTMessage) -> int | None:
-    """The recorded time of receipt that came with a message; None if none did. [ms]"""
+    """The recorded time of receipt that came with a message; None if none did, or nothing that could be one. [ms]"""
     pairs = getattr(message.properties, "UserProperty", None) or []
     for name, value in pairs:
-        if name == RECORDED and value.isdecimal():
+        if name == RECORDED and value.isdecimal() and len(value) <= _DIGITS:
             return int(value)
     return None
+
+
+def topic_of(message: mqtt.MQTTMessage) -> str:
+    """The topic of a message; bytes that are not UTF-8, which some broker may let through, stand as ``\\xff``."""
+    try:
+        return message.topic
+    except UnicodeDecodeError as error:
+        return error.object.decode(errors="backslashreplace")

@@ -20,6 +20,10 @@ class Flag(IntFlag):
     HISTORICAL = 16
 
 
+KEPT_OF_TOO_LARGE = 4_096
+"""How much is kept of a payload that is too large to be looked at. [bytes]"""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """One message as it came from a broker or a stream file.
@@ -30,6 +34,8 @@ class Message:
         The recorded time that a replay sent along, for messages without a time of their own. [ms]
     retained
         True for a message that the broker had kept: it may be old.
+    cut_from
+        How large the payload was, if only its beginning is here. [bytes]
     """
 
     received_ms: int
@@ -37,6 +43,7 @@ class Message:
     payload: bytes
     stamped_ms: int | None = None
     retained: bool = False
+    cut_from: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from collector import link
 from collector.message import Message
@@ -38,8 +39,8 @@ def record(
         If nobody answers, or the connection is lost: what came until then is in the file.
     """
     inbox: queue.Queue[Message] = queue.Queue(maxsize=10_000)
-    gone = threading.Event()
-    client = _subscribe(broker, filters, inbox, stopping, gone, ready)
+    gone, refusals = threading.Event(), list[str]()
+    client = _subscribe(broker, filters, inbox, stopping, gone, refusals, ready)
     written = 0
     try:
         with StreamWriter(path) as stream:
@@ -53,6 +54,8 @@ def record(
     finally:
         client.disconnect()
         client.loop_stop()
+    if refusals:
+        raise NoBroker(refusals[0])
     if gone.is_set() and not stopping.is_set():
         raise NoBroker(f"connection lost after {written} messages; they are in {path}")
     return written
@@ -64,6 +67,7 @@ def _subscribe(
     inbox: queue.Queue[Message],
     stopping: threading.Event,
     gone: threading.Event,
+    refusals: list[str],
     ready: Callable[[], None],
 ) -> mqtt.Client:
     client_id = f"breakhorn-record-{time.time_ns():x}"
@@ -82,17 +86,19 @@ def _subscribe(
                 continue
             return
 
-    client.on_message = receive
-    client.on_connect = lambda *_: _listen(client, filters)
+    def greeted(_: mqtt.Client, __: object, ___: mqtt.ConnectFlags, reason: ReasonCode, ____: object) -> None:
+        if reason.is_failure:
+            refusals.append(link.refusal(reason, broker))
+            gone.set()
+        else:
+            client.subscribe([(topic_filter, 1) for topic_filter in filters])
+
+    client.on_message, client.on_connect = receive, greeted
     client.on_subscribe = lambda *_: ready()
     client.on_disconnect = lambda *_: gone.set()
     try:
         link.connect(client, broker)
     except OSError as error:
-        raise NoBroker(f"no broker answers at {broker.host}:{broker.port} ({error})") from error
+        raise NoBroker(link.trouble(error, broker)) from error
     client.loop_start()
     return client
-
-
-def _listen(client: mqtt.Client, filters: tuple[str, ...]) -> None:
-    client.subscribe([(topic_filter, 1) for topic_filter in filters])

@@ -6,6 +6,9 @@ import hashlib
 from collections import deque
 from collections.abc import Iterable
 
+NEW_SESSION = (0, bytes(8))
+"""Stands among the committed deliveries where a session began; no packet has the id 0."""
+
 
 def digest(topic: str, payload: bytes) -> bytes:
     """Eight bytes that tell one message from another."""
@@ -21,12 +24,17 @@ class Redelivery:
 
     def __init__(self, committed: Iterable[tuple[int, bytes]], *, window: int) -> None:
         """Go on from what the store remembers, oldest first; keep the last ``window``."""
-        self._committed: deque[tuple[int, bytes]] = deque(committed, maxlen=window)
+        self._committed: deque[tuple[int, bytes]] = deque(maxlen=window)
         self._expected: list[tuple[int, bytes]] | None = None
+        self.committed(committed)
 
     def reconnected(self) -> None:
         """From here on messages may be repeats."""
         self._expected = list(self._committed)
+
+    def began_anew(self) -> None:
+        """The broker has a new session for us: nothing in it is a repeat, and its packet ids begin anew."""
+        self._expected = None
 
     def is_repeat(self, packet_id: int, message_digest: bytes, *, retained: bool = False) -> bool:
         """Whether this delivery was committed before the connection was lost."""
@@ -42,5 +50,9 @@ class Redelivery:
         return True
 
     def committed(self, deliveries: Iterable[tuple[int, bytes]]) -> None:
-        """Remember these as safe."""
-        self._committed.extend(deliveries)
+        """Remember these as safe; those before a ``NEW_SESSION`` will not come again."""
+        for delivery in deliveries:
+            if delivery == NEW_SESSION:
+                self._committed.clear()
+            else:
+                self._committed.append(delivery)

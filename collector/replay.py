@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from collector import link
 from collector.message import Message
@@ -46,15 +47,23 @@ class Publisher:
         client_id = f"breakhorn-{name}-{time.time_ns():x}"
         self._client = link.build(broker, client_id=client_id, version=MQTTProtocolVersion.MQTTv5)
         self._client.max_inflight_messages_set(IN_FLIGHT)
-        self._client.on_publish = lambda *_: self._room.release()
-        self._client.on_connect = lambda *_: self._begin()
+        self._refusal: str | None = None
+        self._client.on_publish = lambda _, __, ___, reason, ____: self._taken(reason)
+        self._client.on_connect = lambda _, __, ___, reason, ____: self._greeted(reason)
         self._client.on_disconnect = lambda *_: self._gone.set()
         self._hear = hear
         if will is not None:
             self._client.will_set(*will, qos=1, retain=False)
 
-    def _begin(self) -> None:
-        if self._hear is not None:
+    def _taken(self, reason: ReasonCode) -> None:
+        if reason.is_failure:
+            self._refusal = f"the broker does not take what is published ({reason}): may this user write the topic?"
+        self._room.release()
+
+    def _greeted(self, reason: ReasonCode) -> None:
+        if reason.is_failure:
+            self._refusal = link.refusal(reason, self._broker)
+        elif self._hear is not None:
             topic, use = self._hear
             self._client.on_message = lambda client, _, message: use(bytes(message.payload))
             self._client.subscribe(topic, qos=1)
@@ -66,20 +75,25 @@ class Publisher:
         try:
             link.connect(self._client, self._broker)
         except OSError as error:
-            raise NoBroker(f"no broker answers at {where} ({error}); start one or correct [broker]") from error
+            raise NoBroker(f"{link.trouble(error, self._broker)}; start one or correct [broker]") from error
         self._client.loop_start()
         if not self._accepted.wait(10):
             self._client.loop_stop()
             raise NoBroker(f"the broker at {where} did not accept the connection within 10 s")
+        if self._refusal is not None:
+            self._client.loop_stop()
+            raise NoBroker(self._refusal)
         return self
 
-    def __exit__(self, *_: object) -> None:
-        """Wait until everything is acknowledged (not for ever), and leave."""
-        for __ in range(IN_FLIGHT):
-            if self._gone.is_set() or not self._room.acquire(timeout=30):
-                break
+    def __exit__(self, kind: type[BaseException] | None, *__: object) -> None:
+        """Wait until everything is acknowledged (not for ever), and leave. Raises NoBroker if not all was taken."""
+        acknowledged = all(not self._gone.is_set() and self._room.acquire(timeout=30) for _ in range(IN_FLIGHT))
         self._client.disconnect()
         self._client.loop_stop()
+        if kind is None and self._refusal is not None:
+            raise NoBroker(self._refusal)
+        if kind is None and not acknowledged:
+            raise NoBroker("the broker did not acknowledge everything that was published: publish it again")
 
     def send(self, message: Message) -> None:
         """Publish with QoS 1; blocks while too much is unacknowledged. Raises NoBroker when the connection is gone.
@@ -89,6 +103,8 @@ class Publisher:
         while not self._room.acquire(timeout=1):
             if self._gone.is_set():
                 raise NoBroker("the broker closed the connection; what it acknowledged is safe")
+        if self._refusal is not None:
+            raise NoBroker(self._refusal)
         info = self._client.publish(
             message.topic, message.payload, qos=1, properties=link.recorded(message.received_ms)
         )

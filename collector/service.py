@@ -7,7 +7,7 @@ import queue
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -15,9 +15,10 @@ from collector import announce
 from collector.announce import Announcement
 from collector.batch import Batch
 from collector.fact import DowntimeClosed, DowntimeOpened, State
+from collector.message import Rejected
 from collector.pipeline import Pipeline
 from collector.publish import publish
-from collector.redelivery import Redelivery, digest
+from collector.redelivery import NEW_SESSION, Redelivery, digest
 from collector.settings import Mill
 from collector.store import Store
 from collector.subscriber import Delivery, Subscriber
@@ -28,6 +29,12 @@ log = logging.getLogger("breakhorn.collector")
 
 QUIET_S = 0.004
 """The inbox has run dry when nothing came for this long: a long wait would starve a broker with a small window. [s]"""
+
+BATCH_BYTES = 8 * 1024 * 1024
+"""A batch is closed once its payloads have this size: decoded, they may take twenty times as much. [bytes]"""
+
+REASONS_SAID = 3
+"""Of the reasons why messages of one batch were rejected, so many are logged: a sender in disorder must not fill it."""
 
 _TURN_S = 0.5
 _HEALTH_EVERY_S = 1.0
@@ -54,13 +61,15 @@ class Collector:
         self._now_ms = now_ms or _clock_ms
         self._pipeline = Pipeline(mill, store.tracker_states())
         self._writer = Writer(store, mill)
-        self._redelivery = Redelivery(store.deliveries(), window=mill.broker.window)
+        deliveries = store.deliveries()
+        self._redelivery = Redelivery(deliveries, window=mill.broker.window)
         root = mill.topic_root
         self._subscriber = Subscriber(
             mill.broker,
             self._pipeline.subscriptions if mill.broker.subscribe is None else (mill.broker.subscribe,),
             client_id=mill.broker.client_id,
             will=announce.last_will(root),
+            has_session=bool(deliveries),
         )
         self._client: object = None
         self._started_at = datetime.now(UTC).isoformat(timespec="seconds")
@@ -116,14 +125,17 @@ class Collector:
         try:
             deliveries = [inbox.get(timeout=QUIET_S if self._stopping.is_set() else _TURN_S)]
         except queue.Empty:
+            self._subscriber.check()
             return []
+        size = len(deliveries[0].message.payload)
         until_s = time.monotonic() + self._mill.store.commit_within_s
         most = max(1, self._mill.broker.window // 2)
-        while len(deliveries) < most and time.monotonic() < until_s:
+        while len(deliveries) < most and size < BATCH_BYTES and time.monotonic() < until_s:
             try:
                 deliveries.append(inbox.get(timeout=QUIET_S))
             except queue.Empty:
                 break
+            size += len(deliveries[-1].message.payload)
         return deliveries
 
     def _commit(self, deliveries: list[Delivery]) -> None:
@@ -135,7 +147,7 @@ class Collector:
         self._redelivery.committed(batch.deliveries)
         self._subscriber.acknowledge(deliveries)
         self.counts.add(batch, done)
-        _log(batch)
+        _log(batch, done.refused)
         root = self._mill.topic_root
         for said in announce.breaks(root, batch.facts):
             self._send(said)
@@ -153,6 +165,9 @@ class Collector:
             self._client = delivery.client
             if delivery.resumed:
                 self._redelivery.reconnected()
+            else:
+                self._redelivery.began_anew()
+                batch.deliveries.append(NEW_SESSION)
         if not delivery.qos:
             self._pipeline.take(message, batch)
             return
@@ -176,6 +191,7 @@ class Collector:
 
     def _say_health(self, status: str) -> None:
         counts = self.counts
+        counts.sessions_lost = self._subscriber.sessions_lost
         said: dict[str, object] = {
             "status": status,
             "started_at": self._started_at,
@@ -184,12 +200,13 @@ class Collector:
             "samples": counts.samples,
             "late": counts.late,
             "rejected": counts.rejected,
+            "sessions_lost": counts.sessions_lost,
             "waiting": self._subscriber.inbox.qsize(),
         }
         self._send(announce.health(self._mill.topic_root, said))
 
 
-def _log(batch: Batch) -> None:
+def _log(batch: Batch, refused: Iterable[Rejected]) -> None:
     """One line an event, with machine and time."""
     for fact in batch.facts:
         match fact:
@@ -198,8 +215,11 @@ def _log(batch: Batch) -> None:
                 log.info("%s: %s at %s, %s", fact.machine, fact.kind, announce.instant(fact.started_ms), where)
             case DowntimeClosed():
                 log.info("%s: back on reel at %s (%s)", fact.machine, announce.instant(fact.ended_ms), fact.downtime_id)
-    for reason, count in Counter(rejected.reason for rejected in batch.rejected).items():
+    reasons = Counter(rejected.reason for rejected in (*batch.rejected, *refused))
+    for reason, count in reasons.most_common(REASONS_SAID):
         log.warning("rejected %d: %s", count, reason)
+    if len(reasons) > REASONS_SAID:
+        log.warning("rejected for %d more reasons: see rejected_message", len(reasons) - REASONS_SAID)
 
 
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:

@@ -10,16 +10,20 @@ from dataclasses import dataclass
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from collector import link
-from collector.message import Message
+from collector.backoff import Backoff
+from collector.inbox import Inbox
+from collector.message import KEPT_OF_TOO_LARGE, Message
 from collector.settings import Broker
 
 log = logging.getLogger("breakhorn.subscriber")
 
-_FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 30.0
-_UNSUPPORTED_PROTOCOL = 132
+_INBOX_BYTES = 32 * 1024 * 1024
+_UNSUPPORTED_PROTOCOL, _TAKEN_OVER = 132, 142
+_V5, _V311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,24 +48,42 @@ class Subscriber:
 
     inbox
         Deliveries in order of arrival. It blocks the network when full, so memory stays bounded.
+    sessions_lost
+        How often the broker had forgotten our session, and with it what was published meanwhile.
     """
 
     def __init__(
-        self, broker: Broker, filters: tuple[str, ...], *, client_id: str, will: tuple[str, bytes] | None = None
+        self,
+        broker: Broker,
+        filters: tuple[str, ...],
+        *,
+        client_id: str,
+        will: tuple[str, bytes] | None = None,
+        has_session: bool = False,
     ) -> None:
-        """Prepare for the filters; nothing is connected before ``start``."""
-        self.inbox: queue.Queue[Delivery] = queue.Queue(maxsize=max(2 * broker.window, 100))
+        """Prepare for the filters; nothing is connected before ``start``.
+
+        has_session
+            Whether the broker should still have a session of ours, from an earlier run.
+        """
+        self.inbox: Inbox[Delivery] = Inbox(items=max(2 * broker.window, 100), size=_INBOX_BYTES)
+        self.sessions_lost = 0
         self._broker, self._filters, self._client_id, self._will = broker, filters, client_id, will
-        self._version = int(MQTTProtocolVersion.MQTTv5)
+        self._has_session = has_session
+        self._version = _V5
         self._client: mqtt.Client | None = None
-        self._answered = False
-        self._resumed = False
+        self._accepted = self._answered = self._taken_over = self._resumed = self._listening = False
+        self._refusal_said = self._speaks_v5 = False
+        self._error: BaseException | None = None
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._stay_connected, name="subscriber", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="subscriber", daemon=True)
 
     def start(self) -> None:
-        """Begin to connect; returns at once. Raises NoPassword if the settings cannot work at all."""
-        link.password(self._broker)
+        """Begin to connect; returns at once. Raises NoPassword or NoCertificate if the settings cannot work."""
+        link.build(self._broker, client_id=self._client_id, version=self._version, lasting=True)
+        for file in (self._broker.password_file, self._broker.tls_key):
+            if file is not None and link.may_be_read_by_all(file):
+                log.warning("%s can be read by every user of this computer: chmod 600", file)
         self._thread.start()
 
     def stop(self) -> None:
@@ -72,11 +94,16 @@ class Subscriber:
             client.disconnect()
         self._thread.join(timeout=3)
 
+    def check(self) -> None:
+        """Raise what ended the network thread, if anything did."""
+        if self._error is not None:
+            raise self._error
+
     @property
     def connected(self) -> bool:
-        """Whether the broker has accepted us and not gone since."""
+        """Whether the broker has accepted us, has taken our subscriptions, and has not gone since."""
         client = self._client
-        return client is not None and client.is_connected()
+        return client is not None and client.is_connected() and self._listening
 
     def acknowledge(self, deliveries: list[Delivery]) -> None:
         """Tell the broker, in order of arrival, that these are safe. Those of an earlier connection are left out."""
@@ -92,67 +119,145 @@ class Subscriber:
         client.publish(topic, payload, qos=qos, retain=retain)
         return True
 
+    def _run(self) -> None:
+        try:
+            self._stay_connected()
+        except BaseException as error:
+            self._error = error
+
     def _stay_connected(self) -> None:
-        wait_s = _FIRST_WAIT_S
+        backoff = Backoff()
         while not self._stopping.is_set():
-            began = time.monotonic()
-            self._answered = False
+            began_s = time.monotonic()
+            self._accepted = self._answered = self._taken_over = self._listening = False
             self._connect_once()
-            if time.monotonic() - began > _LONGEST_WAIT_S:
-                wait_s = _FIRST_WAIT_S
+            lasted_s = time.monotonic() - began_s
+            wait_s = backoff.after(lasted_s=lasted_s, accepted=self._accepted, taken_over=self._taken_over)
+            if backoff.suspicious and not self._stopping.is_set():
+                log.error(
+                    "%d connections in a row were accepted and soon ended: if another client has the client_id %s, "
+                    "stop it, or give one of the two another",
+                    backoff.short,
+                    self._client_id,
+                )
             if self._stopping.wait(wait_s):
                 return
-            wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
 
     def _connect_once(self) -> None:
         """One connection, from its first packet to its loss."""
         broker = self._broker
-        client = link.build(broker, client_id=self._client_id, version=self._version, lasting=True)
-        client.on_connect, client.on_message, client.on_disconnect = self._accepted, self._receive, self._lost
-        if self._will is not None:
-            client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         try:
+            client = self._new_client()
             link.connect(client, broker, lasting=True, window=broker.window)
         except OSError as error:
-            log.warning("no broker at %s:%d (%s); trying again", broker.host, broker.port, error)
+            log.warning("%s; trying again", link.trouble(error, broker))
+            return
+        except link.NoPassword as error:
+            log.warning("%s; trying again", error)
             return
         self._client = client
-        client.loop_forever()
-        self._client = None
-        if not self._answered and self._version == MQTTProtocolVersion.MQTTv5 and not self._stopping.is_set():
-            log.warning("the broker does not answer in MQTT 5; falling back to 3.1.1")
-            self._version = int(MQTTProtocolVersion.MQTTv311)
+        try:
+            client.loop_forever()
+        finally:
+            self._client = None
+        if not self._stopping.is_set():
+            self._choose_version()
 
-    def _accepted(
-        self, client: mqtt.Client, _: object, flags: mqtt.ConnectFlags, reason: ReasonCode, __: object
+    def _new_client(self) -> mqtt.Client:
+        client = link.build(self._broker, client_id=self._client_id, version=self._version, lasting=True)
+        client.on_connect, client.on_message, client.on_disconnect = self._greet, self._receive, self._lost
+        client.on_subscribe, client.on_publish = self._subscribed, self._published
+        if self._will is not None:
+            client.will_set(self._will[0], self._will[1], qos=1, retain=True)
+        return client
+
+    def _choose_version(self) -> None:
+        """Speak MQTT 5 where the broker does. One that does not may just hang up, and so does one that is starting."""
+        if self._speaks_v5 or (self._answered and self._version == _V5):
+            return
+        if self._version == _V5:
+            hint = (
+                "; does it ask for a certificate of ours?" if self._broker.tls_ca and not self._broker.tls_cert else ""
+            )
+            log.warning("the broker ended the connection without an answer in MQTT 5%s; trying MQTT 3.1.1", hint)
+        self._version = _V311 if self._version == _V5 else _V5
+
+    def _greet(
+        self,
+        client: mqtt.Client,
+        _: object,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
     ) -> None:
         if reason.is_failure:
             self._answered = reason.value != _UNSUPPORTED_PROTOCOL
-            log.error("the broker refused the connection: %s", reason)
+            log.error("%s; trying again", link.refusal(reason, self._broker))
             client.disconnect()
             return
-        self._answered = True
+        self._accepted = self._answered = True
+        self._speaks_v5 = self._version == _V5
         self._resumed = bool(flags.session_present)
-        kept = "going on with the session the broker kept" if flags.session_present else "a new session"
-        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept)
+        self._say_session(getattr(properties, "SessionExpiryInterval", None))
         client.subscribe([(topic_filter, 1) for topic_filter in self._filters])
 
-    def _lost(self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object) -> None:
-        if not self._stopping.is_set():
+    def _say_session(self, kept_s: int | None) -> None:
+        kept = "going on with the session the broker kept" if self._resumed else "a new session"
+        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept)
+        if self._has_session and not self._resumed:
+            self.sessions_lost += 1
+            log.error(
+                "the broker has not kept our session: what was published since we left it is lost to us; "
+                "look at its persistence and at how long it keeps sessions"
+            )
+        if kept_s is not None and kept_s < link.KEEP_SESSION_S:
+            log.warning("the broker keeps our session for %d s only: after a longer absence messages are lost", kept_s)
+        self._has_session = True
+
+    def _subscribed(
+        self, _: mqtt.Client, __: object, ___: int, reasons: list[ReasonCode], ____: Properties | None
+    ) -> None:
+        for topic_filter, reason in zip(self._filters, reasons, strict=False):
+            if reason.is_failure:
+                log.error("the broker refuses us %s (%s): let our user read it", topic_filter, reason)
+        self._listening = True
+
+    def _published(self, _: mqtt.Client, __: object, ___: int, reason: ReasonCode, ____: Properties | None) -> None:
+        if reason.is_failure and not self._refusal_said:
+            self._refusal_said = True
+            log.error(
+                "the broker does not pass on what we say (%s): let our user write collector/#, +/runnability/# and "
+                "+/note/receipt below the topic root",
+                reason,
+            )
+
+    def _lost(self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: Properties | None) -> None:
+        if self._stopping.is_set():
+            return
+        if reason.value == _TAKEN_OVER:
+            self._taken_over = True
+            log.error(
+                "another client has taken over the session %s: stop it, or give one of the two another client_id",
+                self._client_id,
+            )
+        elif self._accepted:
             log.warning("connection lost: %s", reason)
 
     def _receive(self, client: mqtt.Client, _: object, received: mqtt.MQTTMessage) -> None:
+        payload = received.payload
+        too_large = len(payload) > self._broker.payload_at_most_kb * 1024
         message = Message(
             received_ms=time.time_ns() // 1_000_000,
-            topic=received.topic,
-            payload=bytes(received.payload),
+            topic=link.topic_of(received),
+            payload=bytes(payload[:KEPT_OF_TOO_LARGE] if too_large else payload),
             stamped_ms=link.recorded_ms(received),
             retained=received.retain,
+            cut_from=len(payload) if too_large else None,
         )
         delivery = Delivery(message, received.mid, received.qos, client, self._resumed)
         while not self._stopping.is_set():
             try:
-                self.inbox.put(delivery, timeout=0.5)
+                self.inbox.put(delivery, len(message.payload), timeout=0.5)
             except queue.Full:
                 continue
             return

@@ -20,6 +20,7 @@ class Counts:
     replaced: int = 0
     late: int = 0
     rejected: int = 0
+    sessions_lost: int = 0
 
     def add(self, batch: Batch, done: Committed) -> None:
         """Count one committed batch."""
@@ -28,7 +29,7 @@ class Counts:
         self.repeated += done.repeated
         self.replaced += done.replaced
         self.late += done.late
-        self.rejected += len(batch.rejected)
+        self.rejected += len(batch.rejected) + len(done.refused)
 
     def as_dict(self) -> dict[str, int]:
         """The counts by name."""

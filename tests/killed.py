@@ -1,4 +1,4 @@
-"""What is run in processes that are killed while they publish: importable, so that a fork server can start it."""
+"""What is run in processes that are killed: importable, so that a fork server can start it with all imports done."""
 
 from __future__ import annotations
 
@@ -7,11 +7,18 @@ import signal
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+import breakhorn
+import collector.cli
+import collector.service
+import collector.store
 from collector.message import Scan
 from collector.publish import Layout, publish
 from collector.writer import Writer
 from tests.mills import readable_mill
 from tests.stored import DAY_MS, MINUTE, NOW_MS, T0, Samples, batch, opened, scan
+
+PRELOADED = (collector.cli, collector.service, collector.store)
+"""What ``breakhorn collect`` imports when it is called: here once, and not for each process that is killed."""
 
 TURNS = 4
 LAYOUT = Layout(together=3, own_file_from=100, grace_s=0)
@@ -36,6 +43,11 @@ def write_and_publish(folder: Path, steps_left: int, out: Connection) -> None:
         out.send(turn)
         publish(store, mill, now_ms=NOW_MS, layout=LAYOUT, step=step)
     out.send("done")
+
+
+def collect(mill_path: str) -> None:
+    """The command, from its arguments on, until it is killed or asked to stop."""
+    breakhorn.main(["--mill", mill_path, "collect", "--log-level", "error"])
 
 
 def turn_scans(turn: int) -> list[Scan]:

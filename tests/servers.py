@@ -7,7 +7,7 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -42,20 +42,27 @@ def accepts(port: int) -> bool:
 
 
 @contextmanager
-def mosquitto_at(folder: Path, *, port: int | None = None, inflight: int = 0) -> Iterator[int]:
+def mosquitto_at(folder: Path, *, port: int | None = None, more: Iterable[str] = ()) -> Iterator[int]:
     """A real Mosquitto that keeps its sessions in a folder; gives its port."""
-    program = needs("mosquitto")
     port = port or free_port()
+    lines = [f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 0", "max_queued_bytes 0"]
+    lines += ["persistence true", f"persistence_location {folder}/", "autosave_interval 1", *more]
+    with mosquitto_with("\n".join(lines) + "\n", folder, port=port):
+        yield port
+
+
+@contextmanager
+def mosquitto_with(configuration: str, folder: Path, *, port: int) -> Iterator[subprocess.Popen[bytes]]:
+    """A real Mosquitto with this configuration, which must make it listen on the port; what it logs is in ``log``."""
+    program = needs("mosquitto")
     folder.mkdir(exist_ok=True)
     folder.chmod(0o777)
-    configuration = folder / "mosquitto.conf"
-    lines = [f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 0", "max_queued_bytes 0"]
-    lines += ["persistence true", f"persistence_location {folder}/", "autosave_interval 1"]
-    lines += [f"max_inflight_messages {inflight}"] if inflight else []
-    configuration.write_text("\n".join(lines) + "\n")
-    with (folder / "log").open("a") as log, subprocess.Popen([program, "-c", configuration], stderr=log) as server:
+    path = folder / "mosquitto.conf"
+    # As root it would become the user mosquitto, who may not write into a test's folder.
+    path.write_text(configuration + "user root\n" * (os.geteuid() == 0))
+    with (folder / "log").open("a") as log, subprocess.Popen([program, "-c", path], stderr=log, stdout=log) as server:
         try:
             wait_until(lambda: accepts(port), what="Mosquitto's start")
-            yield port
+            yield server
         finally:
             server.terminate()

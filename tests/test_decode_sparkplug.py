@@ -313,7 +313,7 @@ def test_a_text_that_is_not_utf_8_is_refused() -> None:
     [
         ("spBv1.0/ellerholm/NDATA/gw1/pm2", "NDATA has no device in its topic"),
         ("spBv1.0/ellerholm/DDATA/gw1", "DDATA needs a device in its topic"),
-        ("spBv1.0/ellerholm/WDATA/gw1", "no Sparkplug message is called WDATA"),
+        ("spBv1.0/ellerholm/WDATA/gw1", 'no Sparkplug message is called "WDATA"'),
         ("spBv1.0/ellerholm/DDATA/gw1/pm2/x", "topic has 6 levels: 5 at most"),
         ("spBv1.0/ellerholm/NDATA/gw9", "topic matches no [[source]]"),
         ("spBv1.0/other/NDATA/gw1", "topic matches no [[source]]"),

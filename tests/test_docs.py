@@ -59,7 +59,7 @@ def test_each_locked_library_of_the_project_is_allowed_by_pyproject() -> None:
     assert wanted <= locked
 
 
-@pytest.mark.parametrize("name", ["run.txt", "test.txt"])
+@pytest.mark.parametrize("name", ["run.txt", "test.txt", "audit.txt"])
 def test_locked_libraries_carry_hashes_and_no_address(name: str) -> None:
     text = (ROOT / "requirements" / name).read_text()
 

@@ -42,13 +42,14 @@ ROWS = {
 }
 
 
-def mill_at(folder: Path, port: int, *, publish_every_s: float = 10) -> Mill:
-    """The demo mill with its store in a folder and its broker at a port."""
+def mill_at(folder: Path, port: int, *, publish_every_s: float = 10, broker: str = "", store: str = "") -> Mill:
+    """The demo mill with its store in a folder and its broker at a port; more lines for [broker] and [store]."""
+    folder.mkdir(exist_ok=True)
     text = (Path(__file__).parent.parent / "replay_data" / "mill.toml").read_text()
     path = folder / "mill.toml"
     # One wide filter, since the embedded broker keeps order only within a subscription.
-    text = text.replace("port = 1883", f'port = {port}\nsubscribe = "ellerholm/#"')
-    path.write_text(text.replace("[store]", f"[store]\npublish_every_s = {publish_every_s}"))
+    text = text.replace("port = 1883", f'port = {port}\nsubscribe = "ellerholm/#"\n{broker}')
+    path.write_text(text.replace("[store]", f"[store]\npublish_every_s = {publish_every_s}\n{store}"))
     return load_mill(path)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -28,6 +29,7 @@ from collector.fact import (
     State,
 )
 from collector.message import Flag, Scan, Value
+from collector.pipeline import Pipeline
 from collector.publish import Layout, publish
 from collector.settings import Mill
 from collector.store import Store, StoreConflict
@@ -260,26 +262,43 @@ def test_names_and_texts_may_hold_anything(store: Store, mill: Mill) -> None:
     assert samples(store.connection)["pm2", nasty + "1", T0] == (1.0, 0)
 
 
-def test_tags_beyond_the_limit_are_rejected_with_the_reason(store: Store, mill: Mill) -> None:
-    writer = Writer(store, mill, tags_at_most=5)
-    wide: dict[str, Value] = {f"t{i}": float(i) for i in range(6)}
+def test_tags_beyond_the_limit_are_rejected_with_the_reason(store: Store) -> None:
+    writer = Writer(store, readable_mill(('folder = "store"', "tags_at_most = 5")))
+    wide: dict[str, Value] = {f"t{i}": float(i) for i in range(7)}
 
-    writer.commit(batch(scan(T0, {"t0": 0.0}), scan(T0 + 1, wide), scan(T0 + 2, {"t0": 1.0, "t6": "x"})))
+    done = writer.commit(batch(scan(T0, {"t0": 0.0}), scan(T0 + 1, wide), scan(T0 + 2, {"t0": 1.0, "t7": "x"})))
 
     assert len(samples(store.connection)) == 1 + 5 + 1
-    found = rows(store.connection, "SELECT topic, payload, reason LIKE '%5 tags%' FROM rejected_message ORDER BY topic")
-    assert found == [("pm2/t5", b"5.0", True), ("pm2/t6", b"'x'", True)]
+    assert len(done.refused) == 2
+    found = rows(store.connection, "SELECT topic, payload, reason FROM rejected_message ORDER BY received_at")
+    way_out = "there are 5 tags already, the most there may be: send fewer names, or set tags_at_most ([store])"
+    assert found == [
+        ("pm2", b"{'t5': 5.0, 't6': 6.0}", f"2 values were left out: {way_out}"),
+        ("pm2", b"{'t7': 'x'}", f"1 value was left out: {way_out}"),
+    ]
     assert rows(store.connection, "SELECT rejected FROM message_count WHERE machine IS NULL") == [(2,)]
+
+
+def test_a_hundred_thousand_new_names_are_counted_and_leave_one_row_a_scan(store: Store, mill: Mill) -> None:
+    names = [f"made-up-{number:06}" for number in range(100_000)]
+    scans = [scan(T0 + n, dict.fromkeys(names[n * 1000 : (n + 1) * 1000], 1.0)) for n in range(100)]
+
+    done = Writer(store, mill).commit(batch(*scans))
+
+    assert (done.new, len(done.refused)) == (20_000, 80)
+    assert rows(store.connection, "SELECT count(*) FROM base.tag") == [(20_000,)]
+    assert store.inconsistencies() == []
 
 
 def test_shapes_beyond_number_do_not_fill_memory(store: Store, mill: Mill) -> None:
     writer = Writer(store, mill)
     tags = [f"t{i}" for i in range(130)]
-    pairs = [(a, b) for a in tags for b in tags if a < b][:5_000]
+    mixed = random.Random(1)
+    scans = [scan(T0 + i, dict.fromkeys(mixed.sample(tags, 100), 1.0)) for i in range(5_000)]
 
-    done = writer.commit(batch(*(scan(T0 + i, {"x": 1.0, "y": 1.0, a: 1.0, b: 1.0}) for i, (a, b) in enumerate(pairs))))
+    done = writer.commit(batch(*scans))
 
-    assert done == Committed(new=20_000)
+    assert done == Committed(new=500_000)
 
 
 def test_more_tags_than_there_was_room_for_are_kept_apart(store: Store, mill: Mill) -> None:
@@ -291,6 +310,57 @@ def test_more_tags_than_there_was_room_for_are_kept_apart(store: Store, mill: Mi
 
     assert done == Committed(new=5_999 + 1, repeated=1, out_of_range=1)
     assert samples(store.connection)["pm2", "t2999", T0 + 1] == (2999.0, 0)
+
+
+# ---------------------------------------------------------------- states that lasted no time
+
+
+def stored_states(store: Store) -> list[tuple[int, str]]:
+    query = "SELECT epoch_ms(started_at), state FROM base.machine_state ORDER BY started_at"
+    return [(at_ms - T0, state) for at_ms, state in rows(store.connection, query)]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_a_state_that_lasted_no_time_leaves_no_row(store: Store, mill: Mill, together: bool) -> None:
+    """A scan shows the sheet gone, and nothing follows: the gap begins at that scan, but is only seen at its end."""
+    changes = [
+        *states((T0, State.ON_REEL), (T0 + 10, State.DOWN)),
+        *states((T0 + 10, State.NO_DATA), (T0 + 90, State.DOWN)),
+    ]
+    writer = Writer(store, mill)
+
+    for some in [changes] if together else [[one] for one in changes]:
+        writer.commit(batch(scan(T0, {"a": 1.0}), facts=some))
+
+    assert stored_states(store) == [(0, "on_reel"), (10, "no_data"), (90, "down")]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_two_gaps_with_nothing_but_one_scan_between_them_are_one_state(
+    store: Store, mill: Mill, together: bool
+) -> None:
+    changes = states((T0, State.NO_DATA), (T0 + 10, State.DOWN), (T0 + 10, State.NO_DATA), (T0 + 90, State.DOWN))
+    writer = Writer(store, mill)
+
+    for some in [changes] if together else [[one] for one in changes]:
+        writer.commit(batch(scan(T0, {"a": 1.0}), facts=some))
+
+    assert stored_states(store) == [(0, "no_data"), (90, "down")]
+    assert store.inconsistencies() == []
+
+
+def test_one_scan_and_then_silence_is_stored(store: Store, mill: Mill) -> None:
+    """As above, from messages: each scan stands alone between two gaps of more than a minute, and in its own batch."""
+    pipeline, writer = Pipeline(mill, {}), Writer(store, mill)
+    for number in range(6):
+        one = Batch()
+        at_ms = T0 + number * 100_000
+        pipeline.take_scans([scan(at_ms, {"reel.speed": 700.0, "sheet.press": number % 2 == 1})], one)
+        pipeline.seal(one)
+        writer.commit(one)
+
+    assert store.inconsistencies() == []
+    assert {state for _, state in stored_states(store)} <= {"no_data", "down", "threading"}
 
 
 # ---------------------------------------------------------------- the sample rule as a property
@@ -364,10 +434,10 @@ def test_samples_are_the_same_however_they_are_cut_into_batches_and_published(st
 
 def test_a_batch_with_a_row_that_is_there_already_stores_nothing(store: Store, mill: Mill) -> None:
     writer = Writer(store, mill)
-    writer.commit(batch(facts=states((T0, State.ON_REEL))))
+    writer.commit(batch(facts=[opening(T0)]))
 
     with pytest.raises(StoreConflict):
-        writer.commit(batch(scan(T0, {"reel.speed": 1.0}), facts=states((T0, State.DOWN)), trackers={"pm2": b"x"}))
+        writer.commit(batch(scan(T0, {"reel.speed": 1.0}), facts=[opening(T0)], trackers={"pm2": b"x"}))
 
     assert samples(store.connection) == {}
     assert store.tracker_states() == {}

@@ -10,6 +10,9 @@ from collector.decode.unusable import Unusable, shown
 EARLIEST_MS = 631_152_000_000
 """1990-01-01 UTC. No mill's history that anybody loads is older; a time before its clock was never set. [ms]"""
 
+_SMALLER_UNIT = 10**15
+"""Milliseconds reach this in the year 33658."""
+
 _RFC3339 = re.compile(
     r"\d{4}-\d\d-\d\d[Tt ](?:[01]\d|2[0-3]):[0-5]\d:(?:[0-5]\d|60)(?:\.\d{1,20})?"
     r"(?:[Zz]|[+-](?:[01]\d|2[0-3]):[0-5]\d)",
@@ -70,6 +73,8 @@ def plausible(at_ms: int, *, received_ms: int, max_ahead_ms: int) -> int:
     """
     if EARLIEST_MS <= at_ms <= received_ms + max_ahead_ms:
         return at_ms
+    if at_ms >= _SMALLER_UNIT:
+        raise Unusable("time is not in Unix milliseconds: send these, not micro- or nanoseconds")
     if at_ms > received_ms + max_ahead_ms:
         ahead_s = (at_ms - received_ms) / 1000
         raise Unusable(

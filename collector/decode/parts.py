@@ -60,6 +60,8 @@ def decode_parts(message: Message, shape: Shape[T], use: Use[T]) -> Decoded:
     if type(body) is not list:
         _use(body, message, None, use, decoded)
         return decoded
+    if not body:
+        return Decoded(rejected=[rejected(message, "payload is an empty list")])
     for index, part in enumerate(body):
         _use(part, message, index, use, decoded)
     return _shortened(message, decoded)

@@ -78,7 +78,10 @@ class Place:
             For a time that cannot be read or cannot be true.
         """
         if time is not None:
-            at_ms = instant_ms(time)
-            return plausible(at_ms, received_ms=message.received_ms, max_ahead_ms=self.max_ahead_ms), 0, False
-        at_ms = message.received_ms if message.stamped_ms is None else message.stamped_ms
+            return self._plausible(instant_ms(time), message), 0, False
+        stamped_ms = message.stamped_ms
+        at_ms = message.received_ms if stamped_ms is None else self._plausible(stamped_ms, message)
         return at_ms, int(Flag.TIMED_ON_ARRIVAL), message.retained
+
+    def _plausible(self, at_ms: int, message: Message) -> int:
+        return plausible(at_ms, received_ms=message.received_ms, max_ahead_ms=self.max_ahead_ms)

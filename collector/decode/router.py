@@ -18,6 +18,9 @@ from collector.topic import CONTEXT_WORDS, context_filters, filter_of, matches, 
 
 _MOST_TOPICS_KNOWN = 100_000
 
+_LONGEST_TOPIC_KNOWN = 400
+"""A topic may have 65,535 bytes: longer ones than any mill's are looked at anew each time. [characters]"""
+
 Route = Callable[[Message], Decoded]
 TopicSource = ScanSource | ValueSource | FieldsSource
 
@@ -36,6 +39,7 @@ class Decoder:
         ]
         self._root = mill.topic_root
         self._ahead_ms = {machine.id: round(machine.max_ahead_s * 1000) for machine in mill.machines}
+        self._payload_at_most = mill.broker.payload_at_most_kb * 1024
         self._causes = frozenset(cause.code for cause in mill.causes)
         self._tags = TagNames()
         self._routes: dict[str, Route] = {}
@@ -69,10 +73,24 @@ class Decoder:
         route = self._routes.get(message.topic)
         if route is None:
             route = self._find(message.topic)
-            if len(self._routes) >= _MOST_TOPICS_KNOWN:
-                self._routes.clear()
-            self._routes[message.topic] = route
+            self._remember(message.topic, route)
+        size = message.cut_from or len(message.payload)
+        if size > self._payload_at_most and route is not _nothing:
+            return Decoded(rejected=[rejected(message, self._too_large(size))])
         return route(message)
+
+    def _remember(self, topic: str, route: Route) -> None:
+        if len(topic) > _LONGEST_TOPIC_KNOWN:
+            return
+        if len(self._routes) >= _MOST_TOPICS_KNOWN:
+            self._routes.clear()
+        self._routes[topic] = route
+
+    def _too_large(self, size: int) -> str:
+        return (
+            f"payload has {size:,} bytes, {self._payload_at_most:,} are the most there may be: send less at once, "
+            "or set payload_at_most_kb ([broker])"
+        )
 
     def _find(self, topic: str) -> Route:
         if any(matches(own, topic) for own in outgoing_filters(self._root)):

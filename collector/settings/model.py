@@ -110,6 +110,12 @@ class Broker(_Table):
     window: int = Field(
         default=1000, ge=2, le=65535, description="Unacknowledged messages at most (MQTT 5 receive maximum)."
     )
+    keepalive_s: int = Field(
+        default=30, ge=1, le=65535, description="A dead connection is noticed within twice this, and made anew. [s]"
+    )
+    payload_at_most_kb: int = Field(
+        default=1024, ge=1, le=262_144, description="Larger payloads are not decoded: kept as rejected, cut. [KiB]"
+    )
     subscribe: Name | None = Field(
         default=None,
         description="One wide topic filter instead of one a source: for brokers that keep order only within one.",
@@ -128,6 +134,12 @@ class StoreSettings(_Table):
     folder: FilePath = Field(default=Path("store"), description="Folder of the store, relative to mill.toml.")
     publish_every_s: Positive = Field(default=10, description="How often readers get what is new. [s]")
     commit_within_s: Positive = Field(default=0.1, description="A message is committed at the latest after this. [s]")
+    tags_at_most: int = Field(
+        default=20_000, ge=1, le=1_000_000, description="Tags of all machines together; values of more are rejected."
+    )
+    memory_limit_mb: int = Field(
+        default=1000, ge=100, description="Memory that DuckDB may use; the collector itself needs some 200 more. [MB]"
+    )
 
 
 class ScanSource(_Table):

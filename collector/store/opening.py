@@ -23,14 +23,10 @@ DATABASE = "collector.duckdb"
 PUBLISHED = "published.duckdb"
 PARTS = "parts"
 
-MEMORY_LIMIT = "1GB"
-"""What DuckDB may use; what does not fit (merging a large day) goes to a file beside the store."""
-
 CHECKPOINT_AT = "64MB"
 """Size of the write-ahead log at which DuckDB writes it into the database: at full rate about every three seconds."""
 
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
-    "memory_limit": MEMORY_LIMIT,
     "checkpoint_threshold": CHECKPOINT_AT,
     "threads": 1,
 }
@@ -76,7 +72,7 @@ class Store:
         path = folder / DATABASE
         if path in _held:
             raise StoreHeld(f"{path} is open in this process already")
-        connection = _connect(path)
+        connection = _connect(path, memory_limit_mb=mill.store.memory_limit_mb)
         _held.add(path)
         try:
             store = cls(folder, mill, connection)
@@ -226,14 +222,15 @@ def unpack_deliveries(packed: bytes) -> Iterator[tuple[int, bytes]]:
         yield int.from_bytes(packed[start : start + 2], "big"), packed[start + 2 : start + _DELIVERY_BYTES]
 
 
-def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, *, memory_limit_mb: int) -> duckdb.DuckDBPyConnection:
+    """What does not fit into the memory limit (merging a large day) goes to a file beside the store."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         (path.parent / PARTS).mkdir(exist_ok=True)
     except OSError as error:
         raise file_error(error, path.parent) from error
     try:
-        connection = duckdb.connect(path, config=_CONFIG)
+        connection = duckdb.connect(path, config={**_CONFIG, "memory_limit": f"{memory_limit_mb}MB"})
         connection.execute("SET TimeZone = 'UTC'")
     except duckdb.Error as error:
         raise store_error(error, path) from error

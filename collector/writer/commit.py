@@ -22,9 +22,6 @@ from collector.writer.rows import insert, placeholder
 from collector.writer.sample_rows import SampleRows
 from collector.writer.tagbook import TagBook
 
-TAGS_AT_MOST = 20_000
-"""Tags of all machines together: a sender that makes up names must not fill the store."""
-
 REJECTED_A_DAY = 1_000
 """Rejected messages of one day that are kept; all are counted."""
 
@@ -44,6 +41,8 @@ class Committed:
         Of the samples written, those with the flag.
     receipts
         The answers to the notes of the batch.
+    refused
+        Values that were not stored because their tag was one too many, a row for each scan that held some.
     """
 
     new: int = 0
@@ -53,6 +52,7 @@ class Committed:
     out_of_range: int = 0
     bad: int = 0
     receipts: tuple[Receipt, ...] = ()
+    refused: tuple[Rejected, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -71,9 +71,9 @@ class _Memory:
 class Writer:
     """Commits batches to a store."""
 
-    def __init__(self, store: Store, mill: Mill, *, tags_at_most: int = TAGS_AT_MOST) -> None:
-        """Write to an open store; the tags of all machines together may be ``tags_at_most``."""
-        self._store, self._mill, self._tags_at_most = store, mill, tags_at_most
+    def __init__(self, store: Store, mill: Mill) -> None:
+        """Write to an open store."""
+        self._store, self._mill = store, mill
         self._days = Days(mill.zone)
         self._memory: _Memory | None = None
 
@@ -99,11 +99,12 @@ class Writer:
         """Read from the store what there is to remember: at first, and after a batch that failed."""
         connection = self._store.connection
         known = connection.execute(_KNOWN_TAGS).fetchall()
-        book = TagBook(self._mill, known, tags_at_most=self._tags_at_most)
+        tags_at_most = self._mill.store.tags_at_most
+        book = TagBook(self._mill, known, tags_at_most=tags_at_most)
         packed = connection.execute("SELECT batch, deliveries FROM base.delivery ORDER BY batch").fetchall()
         deliveries = deque((batch, len(list(unpack_deliveries(blob)))) for batch, blob in packed)
         return _Memory(
-            samples=SampleRows(store=self._store, book=book, tags_at_most=self._tags_at_most),
+            samples=SampleRows(store=self._store, book=book, tags_at_most=tags_at_most),
             context=ContextRows(connection, frozenset(cause.code for cause in self._mill.causes)),
             trackers=_machines(connection, "tracker"),
             under_way=_machines(connection, "production_under_way"),
@@ -114,21 +115,21 @@ class Writer:
     def _write(self, connection: duckdb.DuckDBPyConnection, batch: Batch, memory: _Memory) -> Committed:
         counts, facts = Counts(), FactRows()
         facts.take(batch.facts, self._days.of)
-        rejected = list(batch.rejected)
+        refused: list[Rejected] = []
         for day, scans in self._days.split(batch.scans):
-            rejected += memory.samples.write(scans, facts.late, day, counts)
+            refused += memory.samples.write(scans, facts.late, day, counts)
         for block in batch.blocks:
             for day, part in self._days.split_block(block):
-                rejected += memory.samples.write_block(part, facts.late, day, counts)
+                refused += memory.samples.write_block(part, facts.late, day, counts)
         facts.write(connection)
         receipts = memory.context.write(batch.context)
-        self._keep_rejected(connection, rejected, memory, counts)
+        self._keep_rejected(connection, [*batch.rejected, *refused], memory, counts)
         if batch.messages:
             counts.of_day(self._days.of(batch.last_received_ms)).messages += batch.messages
         counts.write(connection, self._store.configuration_id)
         _keep_states(connection, batch, memory)
         self._keep_deliveries(connection, batch.deliveries, memory)
-        return _committed(counts, receipts)
+        return _committed(counts, receipts, refused)
 
     def _keep_rejected(
         self, connection: duckdb.DuckDBPyConnection, rejected: Sequence[Rejected], memory: _Memory, counts: Counts
@@ -213,7 +214,7 @@ def _keep_under_way(
 _UNDER_WAY = ("started_at", "ended_at", "grade", "shade", "reel", "length_m", "tonnes_t")
 
 
-def _committed(counts: Counts, receipts: list[Receipt]) -> Committed:
+def _committed(counts: Counts, receipts: list[Receipt], refused: list[Rejected]) -> Committed:
     every = counts.all()
     return Committed(
         new=sum(count.new for count in every),
@@ -223,4 +224,5 @@ def _committed(counts: Counts, receipts: list[Receipt]) -> Committed:
         out_of_range=sum(count.out_of_range for count in every),
         bad=sum(count.bad for count in every),
         receipts=tuple(receipts),
+        refused=tuple(refused),
     )

@@ -1,4 +1,4 @@
-"""Turns what the tracker found into rows. Rows only ever come anew or get their end: nothing is found twice."""
+"""Turns what the tracker found into rows. Rows come anew or get their end: nothing is found twice."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ from collector.fact import (
 )
 from collector.store import StoreConflict
 from collector.writer.rows import insert, placeholder
+from collector.writer.state_rows import write_states
 
 _COLUMNS: dict[str, tuple[str, ...]] = {
-    "machine_state": ("machine", "state", "started_at"),
     "downtime": (
         "downtime_id", "machine", "kind", "started_at", "section", "location_tied", "start_uncertain",
         "end_uncertain", "unwitnessed", "at_reel", "grade", "shade", "reel", "speed_before_m_min", "rate_before_t_h",
@@ -59,11 +59,14 @@ class _Flicker:
 class FactRows:
     """The rows of some facts. A row that begins and ends among them is written once.
 
+    states
+        (machine, state, when it began [ms]) of each change, in order.
     late
         (machine, tag, source time [ms]) of each late value.
     """
 
     new: dict[str, list[Row]] = field(default_factory=dict)
+    states: list[tuple[str, str, int]] = field(default_factory=list)
     ends: list[tuple[str, Row, Row]] = field(default_factory=list)
     late: set[tuple[str, str, int]] = field(default_factory=set)
     _open: dict[tuple[object, ...], Row] = field(default_factory=dict)
@@ -87,7 +90,7 @@ class FactRows:
     def _single(self, fact: StateChanged | ReelStarted | GradeRunStarted | Produced) -> None:
         match fact:
             case StateChanged():
-                self._add("machine_state", machine=fact.machine, state=str(fact.state), started_at=fact.at_ms)
+                self.states.append((fact.machine, str(fact.state), fact.at_ms))
             case ReelStarted():
                 self._add(
                     "reel", machine=fact.machine, reel=fact.reel, started_at=fact.at_ms, first_seen=fact.first_seen
@@ -168,6 +171,7 @@ class FactRows:
         duckdb.ConstraintException
             If a row is there already.
         """
+        write_states(connection, self.states)
         for table, rows in self.new.items():
             columns = _COLUMNS[table]
             insert(connection, table, columns, [[row.get(column) for column in columns] for row in rows])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import islice
 
 import duckdb
 import numpy as np
@@ -26,6 +28,10 @@ _INSERT_NUMBERS = "INSERT INTO base.hot_sample SELECT tag_id, make_timestamptz(a
 _INSERT_TEXTS = "INSERT INTO base.hot_text SELECT tag_id, make_timestamptz(at_us), value, flags FROM some_sample"
 
 
+_TAGS_SHOWN = 20
+"""Of the tags of a scan that are too many, so many are kept by name and value."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleRows:
     """Writes samples within the caller's transaction."""
@@ -40,7 +46,7 @@ class SampleRows:
         return self.store.connection
 
     def write(self, scans: Sequence[Scan], late: LateKeys, day: date, counts: Counts) -> list[Rejected]:
-        """Write the samples of scans that were received on one day; give the values of tags beyond the limit.
+        """Write the samples of scans that were received on one day; give what had tags beyond the limit, scan by scan.
 
         late
             (machine, tag, source time [ms]) of the late ones.
@@ -48,20 +54,20 @@ class SampleRows:
         gathered = gather(scans, self.book)
         counts.add_scans(scans, day)
         self._write(gathered, late, day, counts)
-        return [
-            self._refused(scan.machine, tag, scan.heard_ms, scan.values[tag])
-            for scan, tag in ((scans[place], tag) for place, tag in gathered.refused)
-        ]
+        by_scan: defaultdict[int, dict[str, Value]] = defaultdict(dict)
+        for place, tag in gathered.refused:
+            by_scan[place][tag] = scans[place].values[tag]
+        return [self._refused(scans[place].machine, scans[place].heard_ms, left) for place, left in by_scan.items()]
 
     def write_block(self, block: Block, late: LateKeys, day: date, counts: Counts) -> list[Rejected]:
         """The same for samples of one day that are columns already, and that were received at their own times."""
         gathered = gather_block(block, self.book)
         counts.add_block(block, day)
         self._write(gathered, late, day, counts)
-        return [
-            self._refused(block.tags[block.tag_no[row]][0], tag, int(block.at_ms[row]), block.value(row))
-            for row, tag in gathered.refused
-        ]
+        by_machine: defaultdict[str, dict[str, Value]] = defaultdict(dict)
+        for row, tag in gathered.refused:
+            by_machine[block.tags[block.tag_no[row]][0]][tag] = block.value(row)
+        return [self._refused(machine, int(block.at_ms[0]), left) for machine, left in by_machine.items()]
 
     def _write(self, gathered: Gathered, late: LateKeys, day: date, counts: Counts) -> None:
         insert(self.connection, "tag", ("tag_id", "machine", "tag"), self.book.take_added())
@@ -161,12 +167,15 @@ class SampleRows:
             having: Truths = (flags & np.uint8(flag)) != 0
             self._count(counts, day, name, ids[having])
 
-    def _refused(self, machine: str, tag: str, heard_ms: int, value: Value) -> Rejected:
+    def _refused(self, machine: str, heard_ms: int, values: Mapping[str, Value]) -> Rejected:
+        """One row for all that is left out of one message or block."""
+        said = "1 value was" if len(values) == 1 else f"{len(values)} values were"
         return Rejected(
             received_ms=heard_ms,
-            topic=f"{machine}/{tag}",
-            reason=f"there are {self.tags_at_most} tags already, the most there may be: send fewer, or set more",
-            payload=repr(value).encode(errors="replace"),
+            topic=machine,
+            reason=f"{said} left out: there are {self.tags_at_most} tags already, the most there may be: "
+            "send fewer names, or set tags_at_most ([store])",
+            payload=repr(dict(islice(values.items(), _TAGS_SHOWN))).encode(errors="backslashreplace"),
         )
 
 

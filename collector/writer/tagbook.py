@@ -17,7 +17,8 @@ Floats = npt.NDArray[np.float64]
 NEVER = -(2**62)
 """Newest time of a tag that has no sample. [ms]"""
 
-_SHAPES_AT_MOST = 4096
+_NAMES_IN_SHAPES = 400_000
+"""Names in all remembered shapes together: some 50 MB."""
 
 
 @dataclass(slots=True)
@@ -56,7 +57,7 @@ class TagBook:
         self._ranges = {
             (machine.id, tag.name): (tag.low, tag.high) for machine in mill.machines for tag in machine.tags
         }
-        self._shape_count = 0
+        self._names_in_shapes = 0
         self._next_id = 0
         self.machines: dict[str, MachineBook] = {}
         self.added: list[tuple[int, str, str]] = []
@@ -117,15 +118,15 @@ class TagBook:
             return book.shapes[tags]
         ids = [self.id_of(book.machine, tag) for tag in tags]
         shape = None if None in ids else Shape(np.array(ids, np.int32))
-        self._shape_count += 1
-        if self._shape_count > _SHAPES_AT_MOST:
-            self._forget_shapes()
+        self._names_in_shapes += len(tags)
+        if self._names_in_shapes > _NAMES_IN_SHAPES:
+            self._forget_shapes(left=len(tags))
         book.shapes[tags] = shape
         return shape
 
-    def _forget_shapes(self) -> None:
+    def _forget_shapes(self, *, left: int) -> None:
         """A publisher that never sends the same tags twice must not fill memory."""
-        self._shape_count = 1
+        self._names_in_shapes = left
         for book in self.machines.values():
             book.shapes.clear()
 

@@ -14,7 +14,7 @@ from collector.decode.sparkplug.known import Born, Owner, births_in
 from collector.decode.sparkplug.sequence import NUMBERS, Patience, Sequence, after
 from collector.decode.sparkplug.values import DataType
 from collector.decode.sparkplug.wire import NAMESPACE, Payload, parse
-from collector.decode.unusable import Unusable, several
+from collector.decode.unusable import Unusable, several, shown
 from collector.message import Decoded, Flag, Message, Request, Scan, Value
 
 BD_SEQ = "bdSeq"
@@ -72,7 +72,7 @@ class EdgeNode:
     def route(self, kind: str, device: str | None) -> Callable[[Message], Decoded] | str:
         """The function that decodes the messages of a topic, or why there is none."""
         if kind not in (*_OF_NODE, *_OF_DEVICE):
-            return f"no Sparkplug message is called {kind}: send {', '.join((*_OF_NODE[:3], *_OF_DEVICE[:3]))}"
+            return f"no Sparkplug message is called {shown(kind)}: send {', '.join((*_OF_NODE[:3], *_OF_DEVICE[:3]))}"
         if (device is None) is (kind in _OF_DEVICE):
             return f"{kind} needs a device in its topic" if device is None else f"{kind} has no device in its topic"
         if kind.endswith("CMD"):
@@ -178,10 +178,11 @@ class EdgeNode:
             raise Unusable("has no bdSeq: nobody can tell which connection ended")
         if self._bd_seq not in (None, said):
             return
-        # The payload was written when the connection began, so its time says nothing of the end.
-        arrived_ms = message.received_ms if message.stamped_ms is None else message.stamped_ms
         for owner in self._owners.values():
-            decoded.scans.extend(_stale(owner, arrived_ms, int(Flag.TIMED_ON_ARRIVAL), message))
+            if owner.place is not None:
+                # The payload was written when the connection began, so its time says nothing of the end.
+                arrived_ms, flags, _ = owner.place.moment(None, message)
+                decoded.scans.extend(_stale(owner, arrived_ms, flags, message))
         self._forget()
 
     def _device_death(self, payload: Any, device: str, message: Message, decoded: Decoded) -> None:
