@@ -129,7 +129,7 @@ COMMENT ON COLUMN main.sample.tag IS 'Name of the tag.';
 COMMENT ON COLUMN main.sample.sampled_at IS 'Source time, to the millisecond. A value holds until the tag''s next one.';
 COMMENT ON COLUMN main.sample.value IS 'The value, in the tag''s unit; truths are 1 or 0; null: the source called it bad.';
 COMMENT ON COLUMN main.sample.flags IS
-    'Sum of: 1 timed on arrival, 2 outside its plausible range, 4 bad quality, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only (kept by the broker, true time unknown).';
+    'Sum of: 1 timed on arrival, 2 outside its plausible range, 4 bad quality, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only (kept by the broker, true time unknown), 64 thinned (stands for its minute: the mean by time of all values from here to the tag''s next row, with the flags that any of them had).';
 
 CREATE OR REPLACE VIEW main.sample_text AS
 SELECT t.machine, t.tag, s.sampled_at, s.text, s.flags
@@ -142,7 +142,7 @@ COMMENT ON COLUMN main.sample_text.tag IS 'Name of the tag.';
 COMMENT ON COLUMN main.sample_text.sampled_at IS 'Source time, to the millisecond. A text holds until the tag''s next one.';
 COMMENT ON COLUMN main.sample_text.text IS 'The text as it came.';
 COMMENT ON COLUMN main.sample_text.flags IS
-    'Sum of: 1 timed on arrival, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only.';
+    'Sum of: 1 timed on arrival, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only. Texts are never thinned.';
 
 CREATE OR REPLACE VIEW main.tag AS
 SELECT
