@@ -16,7 +16,7 @@ from collector.announce import Announcement
 from collector.batch import Batch
 from collector.fact import DowntimeClosed, DowntimeOpened, State
 from collector.pipeline import Pipeline
-from collector.publish import publish
+from collector.publish import Publishing, publish
 from collector.redelivery import Redelivery, digest
 from collector.settings import Mill
 from collector.store import Store
@@ -54,6 +54,7 @@ class Collector:
         self._now_ms = now_ms or _clock_ms
         self._pipeline = Pipeline(mill, store.tracker_states())
         self._writer = Writer(store, mill)
+        self._publishing = Publishing(store, mill)
         self._redelivery = Redelivery(store.deliveries(), window=mill.broker.window)
         root = mill.topic_root
         self._subscriber = Subscriber(
@@ -79,14 +80,15 @@ class Collector:
     def run(self) -> None:
         """Collect until stopped."""
         self._subscriber.start()
-        publish(self._store, self._mill, now_ms=self._now_ms())
-        self._shown.published_s = time.monotonic()
         try:
+            self._publish()
             while not self._stopping.is_set():
                 self._turn()
+            self._publishing.stop()
             self._drain()
             self._say_health("stopped")
         finally:
+            self._publishing.stop()
             self._subscriber.stop()
 
     def _turn(self) -> None:
@@ -101,12 +103,18 @@ class Collector:
             self._shown.health_s = now_s
             self._say_health("up")
         if now_s - self._shown.published_s >= self._mill.store.publish_every_s:
-            publish(self._store, self._mill, now_ms=self._now_ms())
-            self._shown.published_s = time.monotonic()
+            self._publish()
+        else:
+            self._publishing.turn(now_ms=self._now_ms(), stored=self.counts.samples)
+
+    def _publish(self) -> None:
+        self._publishing.publish(now_ms=self._now_ms(), stored=self.counts.samples)
+        self._shown.published_s = time.monotonic()
 
     def _drain(self) -> None:
-        """Commit what is in the inbox, for a few seconds at most: the rest stays with the broker."""
-        until_s = time.monotonic() + 3
+        """Commit what is in the inbox, for two seconds at most: the rest, and what comes now, stays with the broker."""
+        self._subscriber.hold()
+        until_s = time.monotonic() + 2
         while time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
@@ -222,7 +230,7 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
             log.info("stopped, all committed: %s", counts)
         finally:
             store.end_run(_clock_ms(), clean, counts.as_dict())
-        publish(store, mill, now_ms=_clock_ms())
+        publish(store, mill, now_ms=_clock_ms(), tidy=False)
     finally:
         store.close()
 

@@ -56,13 +56,17 @@ class Subscriber:
         self._client: mqtt.Client | None = None
         self._answered = False
         self._resumed = False
-        self._stopping = threading.Event()
+        self._stopping, self._holding = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._stay_connected, name="subscriber", daemon=True)
 
     def start(self) -> None:
         """Begin to connect; returns at once. Raises NoPassword if the settings cannot work at all."""
         link.password(self._broker)
         self._thread.start()
+
+    def hold(self) -> None:
+        """Take nothing more in: what comes from now on is not acknowledged, so the broker keeps it."""
+        self._holding.set()
 
     def stop(self) -> None:
         """Send what was acknowledged, leave the broker (it keeps our session) and wait for the network thread."""
@@ -150,9 +154,9 @@ class Subscriber:
             retained=received.retain,
         )
         delivery = Delivery(message, received.mid, received.qos, client, self._resumed)
-        while not self._stopping.is_set():
+        while not (self._stopping.is_set() or self._holding.is_set()):
             try:
-                self.inbox.put(delivery, timeout=0.5)
+                self.inbox.put(delivery, timeout=0.1)
             except queue.Full:
                 continue
             return

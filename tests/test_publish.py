@@ -339,7 +339,8 @@ def test_killed_between_any_two_steps_nothing_is_lost_and_nothing_doubled(tmp_pa
             break
 
     assert names == {
-        "commit begins", "value parts written", "value parts rewritten", "text parts written", "text parts rewritten",
-        "parts listed", "merged value parts written", "merged value parts listed", "merged text parts written",
-        "merged text parts listed", "reader's file filled", "reader's file in place", "retired parts deleted", "done",
+        "commit begins", "value parts written", "text parts written", "parts listed", "corrected parts written",
+        "corrected parts listed", "merged value parts written", "merged value parts listed",
+        "merged text parts written", "merged text parts listed", "reader's file filled", "reader's file in place",
+        "retired parts deleted", "done",
     }  # fmt: skip
