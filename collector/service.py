@@ -6,7 +6,6 @@ import logging
 import queue
 import threading
 import time
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -14,7 +13,10 @@ from datetime import UTC, datetime
 from collector import announce
 from collector.announce import Announcement
 from collector.batch import Batch
-from collector.fact import DowntimeClosed, DowntimeOpened, State
+from collector.fact import State
+from collector.journal import Journal
+from collector.logs import about
+from collector.notify import notify
 from collector.pipeline import Pipeline
 from collector.publish import Publishing, publish
 from collector.redelivery import Redelivery, digest
@@ -55,6 +57,7 @@ class Collector:
         self._pipeline = Pipeline(mill, store.tracker_states())
         self._writer = Writer(store, mill)
         self._publishing = Publishing(store, mill)
+        self._journal = Journal()
         self._redelivery = Redelivery(store.deliveries(), window=mill.broker.window)
         root = mill.topic_root
         self._subscriber = Subscriber(
@@ -82,8 +85,10 @@ class Collector:
         self._subscriber.start()
         try:
             self._publish()
+            notify("READY=1")
             while not self._stopping.is_set():
                 self._turn()
+            notify("STOPPING=1")
             self._publishing.stop()
             self._drain()
             self._say_health("stopped")
@@ -112,9 +117,9 @@ class Collector:
         self._shown.published_s = time.monotonic()
 
     def _drain(self) -> None:
-        """Commit what is in the inbox, for two seconds at most: the rest, and what comes now, stays with the broker."""
+        """Commit what is in the inbox, for a second or two at most: the rest stays with the broker."""
         self._subscriber.hold()
-        until_s = time.monotonic() + 2
+        until_s = time.monotonic() + 1.5
         while time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
@@ -143,7 +148,7 @@ class Collector:
         self._redelivery.committed(batch.deliveries)
         self._subscriber.acknowledge(deliveries)
         self.counts.add(batch, done)
-        _log(batch)
+        self._journal.tell(batch, now_s=time.monotonic())
         root = self._mill.topic_root
         for said in announce.breaks(root, batch.facts):
             self._send(said)
@@ -152,7 +157,7 @@ class Collector:
                 announce.receipt(root, answer.machine, answer.note_id, accepted=answer.accepted, reason=answer.reason)
             )
         for request in batch.requests:
-            log.info("asking for what is missing: %s", request.topic)
+            log.info("asking for what is missing: %s", request.topic, extra=about("asked", topic=request.topic))
             self._subscriber.publish(request.topic, request.payload, retain=False, qos=0)
 
     def _take(self, delivery: Delivery, batch: Batch) -> None:
@@ -197,19 +202,6 @@ class Collector:
         self._send(announce.health(self._mill.topic_root, said))
 
 
-def _log(batch: Batch) -> None:
-    """One line an event, with machine and time."""
-    for fact in batch.facts:
-        match fact:
-            case DowntimeOpened():
-                where = fact.section or "no section"
-                log.info("%s: %s at %s, %s", fact.machine, fact.kind, announce.instant(fact.started_ms), where)
-            case DowntimeClosed():
-                log.info("%s: back on reel at %s (%s)", fact.machine, announce.instant(fact.ended_ms), fact.downtime_id)
-    for reason, count in Counter(rejected.reason for rejected in batch.rejected).items():
-        log.warning("rejected %d: %s", count, reason)
-
-
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:
     """One whole run of the service, from opening the store to publishing the row that says how the run ended.
 
@@ -224,10 +216,11 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
             collector = Collector(mill, store)
             counts = collector.counts
             ready(collector)
-            log.info("collecting into %s", mill.store.folder)
+            told = about("started", version=version, store=str(mill.store.folder))
+            log.info("collecting into %s (version %s)", mill.store.folder, version, extra=told)
             collector.run()
             clean = True
-            log.info("stopped, all committed: %s", counts)
+            log.info("stopped, all committed: %s", counts, extra=about("stopped", counts=counts.as_dict()))
         finally:
             store.end_run(_clock_ms(), clean, counts.as_dict())
         publish(store, mill, now_ms=_clock_ms(), tidy=False)

@@ -13,6 +13,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from collector import link
+from collector.logs import about
 from collector.message import Message
 from collector.settings import Broker
 
@@ -118,7 +119,8 @@ class Subscriber:
         try:
             link.connect(client, broker, lasting=True, window=broker.window)
         except OSError as error:
-            log.warning("no broker at %s:%d (%s); trying again", broker.host, broker.port, error)
+            told = about("no broker", host=broker.host, port=broker.port)
+            log.warning("no broker at %s:%d (%s); trying again", broker.host, broker.port, error, extra=told)
             return
         self._client = client
         client.loop_forever()
@@ -132,18 +134,19 @@ class Subscriber:
     ) -> None:
         if reason.is_failure:
             self._answered = reason.value != _UNSUPPORTED_PROTOCOL
-            log.error("the broker refused the connection: %s", reason)
+            log.error("the broker refused the connection: %s", reason, extra=about("refused", reason=str(reason)))
             client.disconnect()
             return
         self._answered = True
         self._resumed = bool(flags.session_present)
         kept = "going on with the session the broker kept" if flags.session_present else "a new session"
-        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept)
+        told = about("connected", host=self._broker.host, port=self._broker.port, resumed=self._resumed)
+        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept, extra=told)
         client.subscribe([(topic_filter, 1) for topic_filter in self._filters])
 
     def _lost(self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object) -> None:
         if not self._stopping.is_set():
-            log.warning("connection lost: %s", reason)
+            log.warning("connection lost: %s", reason, extra=about("connection lost", reason=str(reason)))
 
     def _receive(self, client: mqtt.Client, _: object, received: mqtt.MQTTMessage) -> None:
         message = Message(
