@@ -13,6 +13,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "simulate": ("replay_data.cli:simulate", "Write only the demo mill's streams."),
     "check": ("collector.cli:check", "Say everything that is wrong with mill.toml."),
     "collect": ("collector.cli:collect", "Listen to the machines and keep what happens: the service."),
+    "status": ("collector.status.cli:status", "What the collector is doing, and whether all is well."),
     "replay": ("collector.cli:replay", "Publish recorded streams to a broker."),
     "record": ("collector.cli:record", "Write what a broker sends to a stream file."),
     "load": ("collector.cli:load", "Feed stream files to the store, without a broker."),

@@ -9,7 +9,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,34 +16,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from collector.history.cli import history_options, options_from
-from collector.link import NoPassword
 from collector.logs import LogFormat, about
 from collector.logs import set_up as set_up_log
 from collector.message import Message
-from collector.replay import NoBroker, Publisher
+from collector.replay import Publisher
 from collector.replay import replay as publish_all
-from collector.settings import Mill, MillFaults, load_mill, mill_schema
+from collector.settings import Mill, load_mill, mill_schema
 from collector.stopping import stopped_by_signals
-from collector.stream import StreamFault, read_stream
+from collector.stream import read_stream
 from collector.tally import total
+from collector.way_out import way_out
 
 if TYPE_CHECKING:
     from collector.history import Spool
 
 FILES = click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
-
-
-@contextmanager
-def way_out() -> Iterator[None]:
-    """Turn what a person can mend into one line and exit code 1."""
-    from collector.store import StoreError  # noqa: PLC0415  (DuckDB takes a fifth of a second to import)
-
-    try:
-        yield
-    except MillFaults as faults:
-        raise click.ClickException("\n".join(str(fault) for fault in faults.faults)) from faults
-    except (StoreError, NoBroker, NoPassword, StreamFault, OSError) as error:
-        raise click.ClickException(str(error)) from error
 
 
 @click.command()

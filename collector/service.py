@@ -49,8 +49,9 @@ class _Shown:
 class Collector:
     """One run of the service. ``run`` returns when ``stop`` was called; an error in it reaches its caller."""
 
-    def __init__(self, mill: Mill, store: Store, *, now_ms: Callable[[], int] | None = None) -> None:
+    def __init__(self, mill: Mill, store: Store, *, now_ms: Callable[[], int] | None = None, version: str = "") -> None:
         """Go on from the tracker states of an open store."""
+        self._version = version
         self.counts = Counts()
         self._mill, self._store = mill, store
         self._now_ms = now_ms or _clock_ms
@@ -113,6 +114,7 @@ class Collector:
             self._publishing.turn(now_ms=self._now_ms(), stored=self.counts.samples)
 
     def _publish(self) -> None:
+        self._store.keep_counts(self.counts.as_dict())
         self._publishing.publish(now_ms=self._now_ms(), stored=self.counts.samples)
         self._shown.published_s = time.monotonic()
 
@@ -176,8 +178,8 @@ class Collector:
         batch.deliveries.append((delivery.packet_id, fingerprint))
         self._pipeline.take(message, batch)
 
-    def _send(self, said: Announcement) -> None:
-        self._subscriber.publish(said.topic, said.payload, retain=said.retain)
+    def _send(self, said: Announcement, *, wait_s: float = 0) -> None:
+        self._subscriber.publish(said.topic, said.payload, retain=said.retain, wait_s=wait_s)
 
     def _say_states(self) -> None:
         now_ms = self._now_ms()
@@ -191,6 +193,8 @@ class Collector:
         counts = self.counts
         said: dict[str, object] = {
             "status": status,
+            "as_of": announce.instant(self._now_ms()),
+            "version": self._version,
             "started_at": self._started_at,
             "messages": counts.messages,
             "repeats": counts.repeats,
@@ -199,7 +203,7 @@ class Collector:
             "rejected": counts.rejected,
             "waiting": self._subscriber.inbox.qsize(),
         }
-        self._send(announce.health(self._mill.topic_root, said))
+        self._send(announce.health(self._mill.topic_root, said), wait_s=1 if status == "stopped" else 0)
 
 
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:
@@ -213,7 +217,7 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
         store.begin_run(_clock_ms(), version)
         counts, clean = Counts(), False
         try:
-            collector = Collector(mill, store)
+            collector = Collector(mill, store, version=version)
             counts = collector.counts
             ready(collector)
             told = about("started", version=version, store=str(mill.store.folder))

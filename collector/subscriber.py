@@ -57,7 +57,7 @@ class Subscriber:
         self._client: mqtt.Client | None = None
         self._answered = False
         self._resumed = False
-        self._stopping, self._holding = threading.Event(), threading.Event()
+        self._stopping, self._holding, self._over = threading.Event(), threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._stay_connected, name="subscriber", daemon=True)
 
     def start(self) -> None:
@@ -89,12 +89,19 @@ class Subscriber:
             if delivery.client is self._client and delivery.qos:
                 delivery.client.ack(delivery.packet_id, delivery.qos)
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
-        """Send a message of our own; False if there is no connection to send it by."""
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1, wait_s: float = 0) -> bool:
+        """Send a message of our own; False if there is no connection to send it by.
+
+        wait_s
+            How long to wait until the broker has it: last words need that, since a broker that cannot answer us any
+            more takes us for lost, and says our last will over them. [s]
+        """
         client = self._client
         if client is None or not client.is_connected():
             return False
-        client.publish(topic, payload, qos=qos, retain=retain)
+        info = client.publish(topic, payload, qos=qos, retain=retain)
+        if wait_s and info.rc == mqtt.MQTT_ERR_SUCCESS:
+            info.wait_for_publish(wait_s)
         return True
 
     def _stay_connected(self) -> None:
@@ -122,8 +129,13 @@ class Subscriber:
             told = about("no broker", host=broker.host, port=broker.port)
             log.warning("no broker at %s:%d (%s); trying again", broker.host, broker.port, error, extra=told)
             return
+        self._over.clear()
+        # With loop_start, and only so, paho writes from one thread: with loop_forever, packets of two threads that
+        # write at once may change places, or come to lie within each other.
+        client.loop_start()
         self._client = client
-        client.loop_forever()
+        self._over.wait()
+        client.loop_stop()
         self._client = None
         if not self._answered and self._version == MQTTProtocolVersion.MQTTv5 and not self._stopping.is_set():
             log.warning("the broker does not answer in MQTT 5; falling back to 3.1.1")
@@ -145,6 +157,7 @@ class Subscriber:
         client.subscribe([(topic_filter, 1) for topic_filter in self._filters])
 
     def _lost(self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: object) -> None:
+        self._over.set()
         if not self._stopping.is_set():
             log.warning("connection lost: %s", reason, extra=about("connection lost", reason=str(reason)))
 

@@ -755,7 +755,7 @@ COMMENT ON COLUMN main.collector_run.version IS 'Version of Breakhorn.';
 COMMENT ON COLUMN main.collector_run.started_at IS 'Start.';
 COMMENT ON COLUMN main.collector_run.ended_at IS 'End; null: still running, or killed.';
 COMMENT ON COLUMN main.collector_run.ended_cleanly IS 'True: it was told to stop and committed all it had.';
-COMMENT ON COLUMN main.collector_run.counts IS 'What it counted, as JSON; null until it ends.';
+COMMENT ON COLUMN main.collector_run.counts IS 'What it has counted, as JSON: renewed at each publish, whole once it has ended; null at its very beginning.';
 
 CREATE OR REPLACE VIEW main.rejected_message AS
 SELECT received_at, topic, reason, payload, size_bytes FROM base.rejected_message;
