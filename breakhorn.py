@@ -14,6 +14,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("collector.cli:check", "Say everything that is wrong with mill.toml."),
     "collect": ("collector.cli:collect", "Listen to the machines and keep what happens: the service."),
     "status": ("collector.status.cli:status", "What the collector is doing, and whether all is well."),
+    "backup": ("collector.backup.cli:backup", "Copy the store while the collector writes, and check the copy."),
+    "restore": ("collector.backup.cli:restore", "Bring a backup back into an empty store folder."),
     "replay": ("collector.cli:replay", "Publish recorded streams to a broker."),
     "record": ("collector.cli:record", "Write what a broker sends to a stream file."),
     "load": ("collector.cli:load", "Feed stream files to the store, without a broker."),

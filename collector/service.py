@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 
 from collector import announce
 from collector.announce import Announcement
+from collector.backup import Answering
 from collector.batch import Batch
 from collector.fact import State
 from collector.journal import Journal
@@ -59,6 +60,7 @@ class Collector:
         self._writer = Writer(store, mill)
         self._publishing = Publishing(store, mill)
         self._journal = Journal()
+        self._backups = Answering(store)
         self._redelivery = Redelivery(store.deliveries(), window=mill.broker.window)
         root = mill.topic_root
         self._subscriber = Subscriber(
@@ -90,10 +92,12 @@ class Collector:
             while not self._stopping.is_set():
                 self._turn()
             notify("STOPPING=1")
+            self._backups.stop()
             self._publishing.stop()
             self._drain()
             self._say_health("stopped")
         finally:
+            self._backups.stop()
             self._publishing.stop()
             self._subscriber.stop()
 
@@ -107,6 +111,7 @@ class Collector:
             self._say_states()
         if now_s - self._shown.health_s >= _HEALTH_EVERY_S:
             self._shown.health_s = now_s
+            self._backups.turn()
             self._say_health("up")
         if now_s - self._shown.published_s >= self._mill.store.publish_every_s:
             self._publish()

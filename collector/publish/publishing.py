@@ -12,6 +12,7 @@ from collector.publish.reader_file import write_reader_file
 from collector.publish.tidying import Tidying, next_plan, tidy_now
 from collector.settings import Mill
 from collector.store import Store, StoreFull
+from collector.store.asked import is_held
 from collector.store.settings_rows import fill_shifts
 
 log = logging.getLogger("breakhorn.publish")
@@ -59,7 +60,8 @@ def _show(store: Store, mill: Mill, *, now_ms: int, layout: Layout, step: Step =
             "INSERT INTO base.published SELECT make_timestamptz(?::BIGINT * 1000), max(last_at) FROM base.tag", [now_ms]
         )
     write_reader_file(store, step=step)
-    delete_retired(store, before_ms=now_ms - round(layout.grace_s * 1000))
+    if not is_held(store.folder):
+        delete_retired(store, before_ms=now_ms - round(layout.grace_s * 1000))
     step("retired parts deleted")
 
 
