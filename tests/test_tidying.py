@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.publish import Layout, Publishing, publish
-from collector.publish.tidied import FOLDER, put_in_place
+from collector.publish.tidied import FOLDER, Tidied, put_in_place
 from collector.publish.tidying import Tidying, next_plan
 from collector.settings import Mill
 from collector.store import Store
@@ -52,6 +52,19 @@ def settle(publishing: Publishing) -> None:
     wait_until(idle, what="the end of tidying")
 
 
+def taken(tidying: Tidying) -> Tidied:
+    """What was made, once it is."""
+    found: list[Tidied] = []
+
+    def take() -> bool:
+        tidied = tidying.take()
+        found.extend([tidied] if tidied else [])
+        return bool(found)
+
+    wait_until(take, what="the end of the work")
+    return found[0]
+
+
 def test_a_value_that_was_replaced_in_a_part_is_what_readers_get_at_once(
     store: Store, mill: Mill, publishing: Publishing, tmp_path: Path
 ) -> None:
@@ -80,13 +93,13 @@ def test_a_value_that_is_replaced_again_while_its_part_is_corrected_holds(
     for value in (1.0, 2.0):
         writer.commit(batch(scan(T0, {"a": value})))
         publish(store, mill, now_ms=NOW_MS, tidy=False)
-    plan = next_plan(store, closed_before=date.min, layout=FEW)
+    plan = next_plan(store, mill.store, closed_before=date.min, layout=FEW)
     assert plan is not None
     tidying = Tidying(store)
     tidying.start(plan)
 
     writer.commit(batch(scan(T0, {"a": last})))
-    wait_until(lambda: tidying.put_in_place(now_ms=NOW_MS), what="the correction")
+    put_in_place(store, taken(tidying), now_ms=NOW_MS)
 
     assert samples(store.connection) == {KEY: (last, 4 if last is None else 0)}
     assert store.inconsistencies() == []
@@ -101,7 +114,7 @@ def test_what_is_given_up_is_done_another_time(store: Store, mill: Mill, tmp_pat
         writer.commit(batch(*(scan(T0 + turn * 1000 + i, {"a": float(i)}) for i in range(100))))
         publish(store, mill, now_ms=NOW_MS, layout=FEW, tidy=False)
     before, parts = samples(store.connection), store.parts()
-    plan = next_plan(store, closed_before=date.min, layout=FEW)
+    plan = next_plan(store, mill.store, closed_before=date.min, layout=FEW)
     assert plan is not None
     tidying = Tidying(store)
     tidying.start(plan)
@@ -171,7 +184,7 @@ def test_a_file_that_was_made_is_listed_with_its_rows_in_one_transaction(store: 
     for turn in range(3):
         writer.commit(batch(scan(T0 + turn, {"a": 1.0})))
         publish(store, mill, now_ms=NOW_MS, layout=FEW, tidy=False)
-    plan = next_plan(store, closed_before=date.min, layout=FEW)
+    plan = next_plan(store, mill.store, closed_before=date.min, layout=FEW)
     assert plan is not None
     tidied = plan.make(store.connection, store.folder / PARTS, store.folder / FOLDER)
     assert [part.row_count for part in store.parts()] == [1, 1, 1]

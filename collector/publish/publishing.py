@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import logging
 
+from collector.logs import about
 from collector.publish.day import Day, closed_before
 from collector.publish.export import export
 from collector.publish.layout import Layout
 from collector.publish.part_file import Step, delete_retired
 from collector.publish.reader_file import write_reader_file
-from collector.publish.tidying import Tidying, next_plan, tidy_now
+from collector.publish.tidied import put_in_place
+from collector.publish.tidying import Tidying, TidyingFailed, next_plan, tidy_now
 from collector.settings import Mill
-from collector.store import Store, StoreFull
+from collector.store import Store
 from collector.store.asked import is_held
 from collector.store.settings_rows import fill_shifts
 
@@ -47,7 +49,7 @@ def publish(
         first_open_day = _first_open_day(store)
         export(store, now_ms=now_ms, closed_before=first_open_day, layout=layout, step=step)
         if tidy:
-            tidy_now(store, now_ms=now_ms, closed_before=first_open_day, layout=layout, step=step)
+            tidy_now(store, mill.store, now_ms=now_ms, closed_before=first_open_day, layout=layout, step=step)
     _show(store, mill, now_ms=now_ms, layout=layout, step=step)
 
 
@@ -84,7 +86,7 @@ class Publishing:
         """Publish an open store."""
         self._store, self._mill, self._layout = store, mill, layout
         self._tidying = Tidying(store)
-        self._exported = 0
+        self._exported, self._told = 0, ""
 
     @property
     def idle(self) -> bool:
@@ -115,10 +117,7 @@ class Publishing:
         with self._store.errors():
             first_open_day = self._export(now_ms)
             self._look_after_tidying(now_ms)
-            if self._tidying.idle:
-                plan = next_plan(self._store, closed_before=first_open_day, layout=self._layout)
-                if plan is not None:
-                    self._tidying.start(plan)
+            self._start_next(first_open_day)
         _show(self._store, self._mill, now_ms=now_ms, layout=self._layout)
 
     def _export(self, now_ms: int) -> Day:
@@ -127,14 +126,22 @@ class Publishing:
         return first_open_day
 
     def _look_after_tidying(self, now_ms: int) -> None:
-        """Put in place what is ready, and go on with what is due next. A full disk only puts it off."""
+        """Put in place what is ready, and go on with what is due. What fails is tried again at the next publish."""
         try:
-            ready = self._tidying.put_in_place(now_ms=now_ms)
-        except StoreFull as error:
-            log.warning("parts are not merged: %s", error)
+            tidied = self._tidying.take()
+        except TidyingFailed as error:
+            if str(error) != self._told:
+                self._told = str(error)
+                log.warning("parts are not tidied: %s", error, extra=about("not tidied"))
             return
-        if ready:
-            plan = next_plan(self._store, closed_before=_first_open_day(self._store), layout=self._layout)
+        if tidied is not None:
+            self._told = ""
+            put_in_place(self._store, tidied, now_ms=now_ms)
+            self._start_next(_first_open_day(self._store))
+
+    def _start_next(self, first_open_day: Day) -> None:
+        if self._tidying.idle:
+            plan = next_plan(self._store, self._mill.store, closed_before=first_open_day, layout=self._layout)
             if plan is not None:
                 self._tidying.start(plan)
 

@@ -17,9 +17,11 @@ from collector.publish.day import Day
 from collector.publish.layout import Layout
 from collector.publish.merge import plan_merging
 from collector.publish.part_file import Step
+from collector.publish.thin import plan_thinning
 from collector.publish.tidied import FOLDER, Plan, Tidied, put_in_place
-from collector.store import Store
-from collector.store.error import file_error, store_error
+from collector.settings.model import StoreSettings
+from collector.store import Store, StoreError
+from collector.store.error import file_error
 from collector.store.opening import PARTS
 from collector.store.parts import COLUMNS
 
@@ -29,7 +31,7 @@ _MEMORY_BESIDE = "512MB"
 _MEMORY_ALONE = "1GB"
 
 
-def next_plan(store: Store, *, closed_before: Day, layout: Layout) -> Plan | None:
+def next_plan(store: Store, settings: StoreSettings, *, closed_before: Day, layout: Layout) -> Plan | None:
     """What is most worth doing to the parts now; None if they are tidy. Clears the folder in which it will be done."""
     clear(store.folder)
     tidying = store.folder / FOLDER
@@ -44,7 +46,7 @@ def next_plan(store: Store, *, closed_before: Day, layout: Layout) -> Plan | Non
         merging = plan_merging(parts, content, closed_before=closed_before, together=layout.together)
         if merging is not None:
             return merging
-    return None
+    return plan_thinning(store, settings, closed_before=closed_before)
 
 
 def clear(folder: Path) -> None:
@@ -52,10 +54,12 @@ def clear(folder: Path) -> None:
     shutil.rmtree(folder / FOLDER, ignore_errors=True)
 
 
-def tidy_now(store: Store, *, now_ms: int, closed_before: Day, layout: Layout, step: Step) -> None:
+def tidy_now(
+    store: Store, settings: StoreSettings, *, now_ms: int, closed_before: Day, layout: Layout, step: Step
+) -> None:
     """Do all there is to do, here and now: for when nobody waits for a commit."""
     with _database(store.folder, memory=_MEMORY_ALONE, threads=os.cpu_count() or 1) as connection:
-        while (plan := next_plan(store, closed_before=closed_before, layout=layout)) is not None:
+        while (plan := next_plan(store, settings, closed_before=closed_before, layout=layout)) is not None:
             tidied = plan.make(connection, store.folder / PARTS, store.folder / FOLDER)
             step(f"{plan.name} written")
             put_in_place(store, tidied, now_ms=now_ms)
@@ -68,6 +72,10 @@ def _database(folder: Path, *, memory: str, threads: int) -> duckdb.DuckDBPyConn
     connection.execute("SET TimeZone = 'UTC'")
     connection.execute("SET temp_directory = ?", [str(folder / FOLDER / "spilled")])
     return connection
+
+
+class TidyingFailed(Exception):
+    """Work on parts could not be done: it is tried again; until then there are more of them than need be."""
 
 
 class Tidying:
@@ -99,27 +107,23 @@ class Tidying:
         except BaseException as error:
             self._error = error
 
-    def put_in_place(self, *, now_ms: int) -> bool:
-        """List what was made, once it is; whether that was so.
+    def take(self) -> Tidied | None:
+        """What was made; None while it is being made, and if nothing is.
 
         Raises
         ------
-        StoreError
-            What went wrong with the plan or now. The parts are as they were, and the plan may be made again.
+        TidyingFailed
+            Why the plan could not be carried out. The parts are as they were, and it may be tried again.
         """
         if self._thread is None or self._thread.is_alive():
-            return False
+            return None
         tidied, error = self._tidied, self._error
         self._end()
-        if isinstance(error, duckdb.Error):
-            raise store_error(error, self._store.folder / FOLDER / "parts") from error
-        if isinstance(error, OSError):
-            raise file_error(error, self._store.folder / FOLDER) from error
+        if isinstance(error, duckdb.Error | StoreError | OSError):
+            raise TidyingFailed(str(error).splitlines()[0]) from error
         if error is not None:
             raise error
-        if tidied is not None:
-            put_in_place(self._store, tidied, now_ms=now_ms)
-        return True
+        return tidied
 
     def stop(self) -> None:
         """Give up what is under way: it is done anew another time."""

@@ -122,6 +122,18 @@ class StoreSettings(_Table):
     folder: FilePath = Field(default=Path("store"), description="Folder of the store, relative to mill.toml.")
     publish_every_s: Positive = Field(default=10, description="How often readers get what is new. [s]")
     commit_within_s: Positive = Field(default=0.1, description="A message is committed at the latest after this. [s]")
+    thin_after_days: int | None = Field(
+        default=None,
+        ge=1,
+        description="Days older than this keep one mean a minute and tag, but for what the sheet is tracked by and for "
+        "the time around downtimes; default: never. What was thinned stays so. [days]",
+    )
+    whole_before_min: NotNegative = Field(
+        default=120, description="Before a downtime, nothing is thinned for this long. [min]"
+    )
+    whole_after_min: NotNegative = Field(
+        default=30, description="After the end of a downtime, nothing is thinned for this long. [min]"
+    )
 
 
 class ScanSource(_Table):
