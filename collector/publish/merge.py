@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,6 +13,9 @@ from collector.publish.day import Day, days_of_source, within
 from collector.publish.part_file import make_file, paths_of, source_of
 from collector.publish.tidied import Tidied
 from collector.store.parts import Content, Part
+
+_WORTH_IT = 8
+"""A day's file is written again for an eighth of its rows: so each row is written a few times at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,14 +69,23 @@ def due_parts(parts: list[Part], *, closed_before: Day, together: int) -> list[P
     """The parts to be merged now; none if there is nothing to gain. Closed days' own files are not among them."""
     loose = [part for part in parts if part.day is None]
     closed = [part for part in loose if day_of(part.first_us) < closed_before]
-    having = {part.day for part in parts}
-    if len(closed) >= together or any(day_of(part.first_us) not in having for part in closed):
+    if len(closed) >= together or _much_is_loose(closed, parts):
         return closed
     levels: defaultdict[int, list[Part]] = defaultdict(list)
     for part in loose:
         levels[part.level].append(part)
     full = [same for same in levels.values() if len(same) >= together]
     return full[0] if full else []
+
+
+def _much_is_loose(closed: list[Part], parts: list[Part]) -> bool:
+    """Whether a closed day has no file yet, or so much beside it that writing it again is worth it."""
+    own, loose = Counter[Day | None](), Counter[Day]()
+    for part in parts:
+        own[part.day] += part.row_count
+    for part in closed:
+        loose[day_of(part.first_us)] += part.row_count
+    return any(rows * _WORTH_IT >= own[day] for day, rows in loose.items())
 
 
 def day_of(at_us: int) -> Day:
