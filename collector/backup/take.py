@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -37,6 +38,9 @@ def take(
         raise BackupFault(f"{folder} is there already: choose another folder")
     if not (store / DATABASE).exists():
         raise BackupFault(f"there is no store in {store}: nothing to back up")
+    owner = (store / DATABASE).stat().st_uid
+    if os.geteuid() != owner:
+        raise BackupFault(f"{store} belongs to user {owner}: take the backup as that user, as with sudo -u")
     making = folder.with_name(folder.name + UNFINISHED)
     (making / PARTS).mkdir(parents=True, exist_ok=True)
     with asking(store) as handed_over:
