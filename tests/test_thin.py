@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import math
+import multiprocessing
+import signal
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from collector.publish import Layout, Publishing, publish
 from collector.settings import Mill
 from collector.store import Store
 from collector.writer import Writer
+from tests.killed import thin
 from tests.mills import readable_mill
 from tests.servers import wait_until
 from tests.stored import (
@@ -203,6 +206,51 @@ def test_a_day_is_thinned_beside_the_commits(store: Store, tmp_path: Path) -> No
     publish(store, mill, now_ms=NOW_MS, layout=LAYOUT)
     assert len(of_tag(published_samples(tmp_path), "a")) == 1
     assert store.inconsistencies() == []
+
+
+@pytest.mark.crash
+@pytest.mark.slow
+def test_killed_between_any_two_steps_a_day_is_whole_or_thinned_and_never_both(tmp_path: Path) -> None:
+    scans, names = [scan(T0 + i * 1000, {"a": float(i)}) for i in range(60)], set()
+    for steps in itertools.count():
+        folder = tmp_path / str(steps)
+        folder.mkdir()
+        with opened(folder) as store:
+            fill(store, readable_mill(), scans)
+
+        name = killed_while_thinning(folder, steps)
+        names.add(name)
+
+        for found in (published_samples(folder), reopened(folder)):
+            assert len(of_tag(found, "a")) in (1, 60), name
+        with opened(folder) as store:
+            publish(store, mill_with(), now_ms=NOW_MS + 1, layout=LAYOUT)
+            assert len(of_tag(samples(store.connection), "a")) == 1
+            assert store.inconsistencies() == []
+        if name == "done":
+            break
+
+    assert {"thinned day written", "thinned day listed", "reader's file in place", "done"} <= names
+
+
+def killed_while_thinning(folder: Path, steps: int) -> str:
+    """The step at which the process was killed."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["tests.killed"])
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=thin, args=(folder, steps, there))
+    process.start()
+    there.close()
+    name = here.recv()
+    process.join()
+    assert process.exitcode == (0 if name == "done" else -signal.SIGKILL)
+    return str(name)
+
+
+def reopened(folder: Path) -> Samples:
+    with opened(folder) as store:
+        assert store.inconsistencies() == []
+        return samples(store.connection)
 
 
 VALUES = st.one_of(st.none(), st.sampled_from([0.0, 1.0]), st.floats(-1e6, 1e6))
