@@ -132,8 +132,8 @@ class Subscriber:
         self._over.clear()
         # With loop_start, and only so, paho writes from one thread: with loop_forever, packets of two threads that
         # write at once may change places, or come to lie within each other.
-        client.loop_start()
         self._client = client
+        client.loop_start()
         self._over.wait()
         client.loop_stop()
         self._client = None

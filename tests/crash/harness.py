@@ -111,7 +111,8 @@ def finish(mill_path: Path, mill: Mill, outcome: Outcome) -> None:
     with start(mill_path) as child:
         quiet, last = 0, -1
         until = time.monotonic() + 120
-        while quiet < 3 and time.monotonic() < until:
+        # Much longer than from one publish to the next, or what is being taken in is not seen.
+        while quiet < 6 * mill.store.publish_every_s and time.monotonic() < until:
             time.sleep(1.5)
             now = samples_in(mill.store.folder)
             quiet, last = (quiet + 1, now) if now == last else (0, now)
