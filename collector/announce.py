@@ -51,7 +51,12 @@ def breaks(root: str, facts: Iterable[Fact]) -> Iterator[Announcement]:
 def state(root: str, machine: str, now: State, *, as_of_ms: int) -> Announcement:
     """The machine's provisional state: what the rows will say may differ, once all is decided."""
     said = {"state": str(now), "as_of": instant(as_of_ms), "provisional": True}
-    return Announcement(topic=f"{root}/{machine}/runnability/state", payload=_encode(said))
+    return Announcement(topic=state_topic(root, machine), payload=_encode(said))
+
+
+def state_topic(root: str, machine: str) -> str:
+    """Where a machine's provisional state is said."""
+    return f"{root}/{machine}/runnability/state"
 
 
 def receipt(root: str, machine: str, note_id: str, *, accepted: bool, reason: str | None) -> Announcement:

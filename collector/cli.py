@@ -9,7 +9,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,31 +16,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from collector.history.cli import history_options, options_from
-from collector.link import NoPassword
+from collector.logs import LogFormat, about
+from collector.logs import set_up as set_up_log
 from collector.message import Message
-from collector.replay import NoBroker, Publisher
+from collector.replay import Publisher
 from collector.replay import replay as publish_all
-from collector.settings import Mill, MillFaults, load_mill, mill_schema
-from collector.stream import StreamFault, read_stream
+from collector.settings import Mill, load_mill, mill_schema
+from collector.stopping import stopped_by_signals
+from collector.stream import read_stream
 from collector.tally import total
+from collector.way_out import way_out
 
 if TYPE_CHECKING:
     from collector.history import Spool
 
 FILES = click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
-
-
-@contextmanager
-def way_out() -> Iterator[None]:
-    """Turn what a person can mend into one line and exit code 1."""
-    from collector.store import StoreError  # noqa: PLC0415  (DuckDB takes a fifth of a second to import)
-
-    try:
-        yield
-    except MillFaults as faults:
-        raise click.ClickException("\n".join(str(fault) for fault in faults.faults)) from faults
-    except (StoreError, NoBroker, NoPassword, StreamFault, OSError) as error:
-        raise click.ClickException(str(error)) from error
 
 
 @click.command()
@@ -76,26 +65,35 @@ def check(path: Path, *, schema: bool, as_json: bool) -> None:
 @click.option(
     "--log-level", type=click.Choice(["debug", "info", "warning", "error"]), default="info", show_default=True
 )
+@click.option(
+    "--log-format",
+    type=click.Choice([str(form) for form in LogFormat]),
+    default=str(LogFormat.TEXT),
+    show_default=True,
+    help="A line of text an event, or a JSON object.",
+)
 @click.pass_obj
-def collect(path: Path, log_level: str) -> None:
-    """Listen to the machines and keep what happens, until interrupted (SIGINT or SIGTERM).
+def collect(path: Path, log_level: str, log_format: str) -> None:
+    """Listen to the machines and keep what happens, until interrupted (SIGINT or SIGTERM; twice: at once).
 
-    Example: breakhorn --mill mill.toml collect
+    Example: breakhorn --mill mill.toml collect --log-format json
     """
-    logging.Formatter.converter = time.gmtime
-    logging.basicConfig(level=log_level.upper(), format="%(asctime)sZ %(levelname)s %(name)s: %(message)s")
-    with way_out():
-        _collect(load_mill(path))
+    set_up_log(LogFormat(log_format), log_level)
+    try:
+        with way_out():
+            _collect(load_mill(path))
+    except click.ClickException as error:
+        for line in error.message.splitlines():
+            logging.getLogger("breakhorn").error(line, extra=about("failed"))
+        sys.exit(1)
 
 
 def _collect(mill: Mill) -> None:
-    from collector.service import Collector, serve  # noqa: PLC0415
+    with stopped_by_signals() as stopping:
+        # Imported in here: libraries start threads, which must leave the signals alone.
+        from collector.service import serve  # noqa: PLC0415
 
-    def ready(collector: Collector) -> None:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number, lambda *_: collector.stop())
-
-    serve(mill, version=metadata.version("breakhorn"), ready=ready)
+        serve(mill, version=metadata.version("breakhorn"), ready=lambda collector: stopping.tell(collector.stop))
 
 
 @click.command()

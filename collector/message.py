@@ -10,7 +10,13 @@ Value = float | bool | str | None
 
 
 class Flag(IntFlag):
-    """What is special about one sample. The numbers are stored and never change meaning."""
+    """What is special about one sample. The numbers are stored and never change meaning; views.sql explains each.
+
+    INITIAL
+        The broker had kept it and it bears no time of its own: for the tracker's first state only.
+    THINNED
+        Stands for all values of its minute: their mean by time. See the setting thin_after_days.
+    """
 
     NONE = 0
     TIMED_ON_ARRIVAL = 1
@@ -18,6 +24,8 @@ class Flag(IntFlag):
     BAD_QUALITY = 4
     LATE = 8
     HISTORICAL = 16
+    INITIAL = 32
+    THINNED = 64
 
 
 KEPT_OF_TOO_LARGE = 4_096

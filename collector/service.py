@@ -6,18 +6,20 @@ import logging
 import queue
 import threading
 import time
-from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import announce
 from collector.announce import Announcement
+from collector.backup import Answering
 from collector.batch import Batch
-from collector.fact import DowntimeClosed, DowntimeOpened, State
-from collector.message import Rejected
+from collector.fact import State
+from collector.journal import Journal
+from collector.logs import about
+from collector.notify import notify
 from collector.pipeline import Pipeline
-from collector.publish import publish
+from collector.publish import Publishing, publish
 from collector.redelivery import NEW_SESSION, Redelivery, digest
 from collector.settings import Mill
 from collector.store import Store
@@ -32,9 +34,6 @@ QUIET_S = 0.004
 
 BATCH_BYTES = 8 * 1024 * 1024
 """A batch is closed once its payloads have this size: decoded, they may take twenty times as much. [bytes]"""
-
-REASONS_SAID = 3
-"""Of the reasons why messages of one batch were rejected, so many are logged: a sender in disorder must not fill it."""
 
 _TURN_S = 0.5
 _HEALTH_EVERY_S = 1.0
@@ -54,13 +53,17 @@ class _Shown:
 class Collector:
     """One run of the service. ``run`` returns when ``stop`` was called; an error in it reaches its caller."""
 
-    def __init__(self, mill: Mill, store: Store, *, now_ms: Callable[[], int] | None = None) -> None:
+    def __init__(self, mill: Mill, store: Store, *, now_ms: Callable[[], int] | None = None, version: str = "") -> None:
         """Go on from the tracker states of an open store."""
+        self._version = version
         self.counts = Counts()
         self._mill, self._store = mill, store
         self._now_ms = now_ms or _clock_ms
         self._pipeline = Pipeline(mill, store.tracker_states())
         self._writer = Writer(store, mill)
+        self._publishing = Publishing(store, mill)
+        self._journal = Journal()
+        self._backups = Answering(store)
         deliveries = store.deliveries()
         self._redelivery = Redelivery(deliveries, window=mill.broker.window)
         root = mill.topic_root
@@ -88,14 +91,19 @@ class Collector:
     def run(self) -> None:
         """Collect until stopped."""
         self._subscriber.start()
-        publish(self._store, self._mill, now_ms=self._now_ms())
-        self._shown.published_s = time.monotonic()
         try:
+            self._publish()
+            notify("READY=1")
             while not self._stopping.is_set():
                 self._turn()
+            notify("STOPPING=1")
+            self._backups.stop()
+            self._publishing.stop()
             self._drain()
             self._say_health("stopped")
         finally:
+            self._backups.stop()
+            self._publishing.stop()
             self._subscriber.stop()
 
     def _turn(self) -> None:
@@ -108,14 +116,22 @@ class Collector:
             self._say_states()
         if now_s - self._shown.health_s >= _HEALTH_EVERY_S:
             self._shown.health_s = now_s
+            self._backups.turn()
             self._say_health("up")
         if now_s - self._shown.published_s >= self._mill.store.publish_every_s:
-            publish(self._store, self._mill, now_ms=self._now_ms())
-            self._shown.published_s = time.monotonic()
+            self._publish()
+        else:
+            self._publishing.turn(now_ms=self._now_ms(), stored=self.counts.samples)
+
+    def _publish(self) -> None:
+        self._store.keep_counts(self.counts.as_dict())
+        self._publishing.publish(now_ms=self._now_ms(), stored=self.counts.samples)
+        self._shown.published_s = time.monotonic()
 
     def _drain(self) -> None:
-        """Commit what is in the inbox, for a few seconds at most: the rest stays with the broker."""
-        until_s = time.monotonic() + 3
+        """Commit what is in the inbox, for a second or two at most: the rest stays with the broker."""
+        self._subscriber.hold()
+        until_s = time.monotonic() + 1.5
         while time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
@@ -147,7 +163,7 @@ class Collector:
         self._redelivery.committed(batch.deliveries)
         self._subscriber.acknowledge(deliveries)
         self.counts.add(batch, done)
-        _log(batch, done.refused)
+        self._journal.tell(batch, done.refused, now_s=time.monotonic())
         root = self._mill.topic_root
         for said in announce.breaks(root, batch.facts):
             self._send(said)
@@ -156,7 +172,7 @@ class Collector:
                 announce.receipt(root, answer.machine, answer.note_id, accepted=answer.accepted, reason=answer.reason)
             )
         for request in batch.requests:
-            log.info("asking for what is missing: %s", request.topic)
+            log.info("asking for what is missing: %s", request.topic, extra=about("asked", topic=request.topic))
             self._subscriber.publish(request.topic, request.payload, retain=False, qos=0)
 
     def _take(self, delivery: Delivery, batch: Batch) -> None:
@@ -178,8 +194,8 @@ class Collector:
         batch.deliveries.append((delivery.packet_id, fingerprint))
         self._pipeline.take(message, batch)
 
-    def _send(self, said: Announcement) -> None:
-        self._subscriber.publish(said.topic, said.payload, retain=said.retain)
+    def _send(self, said: Announcement, *, wait_s: float = 0) -> None:
+        self._subscriber.publish(said.topic, said.payload, retain=said.retain, wait_s=wait_s)
 
     def _say_states(self) -> None:
         now_ms = self._now_ms()
@@ -194,6 +210,8 @@ class Collector:
         counts.sessions_lost = self._subscriber.sessions_lost
         said: dict[str, object] = {
             "status": status,
+            "as_of": announce.instant(self._now_ms()),
+            "version": self._version,
             "started_at": self._started_at,
             "messages": counts.messages,
             "repeats": counts.repeats,
@@ -203,23 +221,7 @@ class Collector:
             "sessions_lost": counts.sessions_lost,
             "waiting": self._subscriber.inbox.qsize(),
         }
-        self._send(announce.health(self._mill.topic_root, said))
-
-
-def _log(batch: Batch, refused: Iterable[Rejected]) -> None:
-    """One line an event, with machine and time."""
-    for fact in batch.facts:
-        match fact:
-            case DowntimeOpened():
-                where = fact.section or "no section"
-                log.info("%s: %s at %s, %s", fact.machine, fact.kind, announce.instant(fact.started_ms), where)
-            case DowntimeClosed():
-                log.info("%s: back on reel at %s (%s)", fact.machine, announce.instant(fact.ended_ms), fact.downtime_id)
-    reasons = Counter(rejected.reason for rejected in (*batch.rejected, *refused))
-    for reason, count in reasons.most_common(REASONS_SAID):
-        log.warning("rejected %d: %s", count, reason)
-    if len(reasons) > REASONS_SAID:
-        log.warning("rejected for %d more reasons: see rejected_message", len(reasons) - REASONS_SAID)
+        self._send(announce.health(self._mill.topic_root, said), wait_s=1 if status == "stopped" else 0)
 
 
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:
@@ -233,16 +235,17 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
         store.begin_run(_clock_ms(), version)
         counts, clean = Counts(), False
         try:
-            collector = Collector(mill, store)
+            collector = Collector(mill, store, version=version)
             counts = collector.counts
             ready(collector)
-            log.info("collecting into %s", mill.store.folder)
+            told = about("started", version=version, store=str(mill.store.folder))
+            log.info("collecting into %s (version %s)", mill.store.folder, version, extra=told)
             collector.run()
             clean = True
-            log.info("stopped, all committed: %s", counts)
+            log.info("stopped, all committed: %s", counts, extra=about("stopped", counts=counts.as_dict()))
         finally:
             store.end_run(_clock_ms(), clean, counts.as_dict())
-        publish(store, mill, now_ms=_clock_ms())
+        publish(store, mill, now_ms=_clock_ms(), tidy=False)
     finally:
         store.close()
 

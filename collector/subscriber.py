@@ -6,7 +6,9 @@ import logging
 import queue
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import ParamSpec
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
@@ -16,8 +18,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 from collector import link
 from collector.backoff import Backoff
 from collector.inbox import Inbox
+from collector.logs import about
 from collector.message import KEPT_OF_TOO_LARGE, Message
 from collector.settings import Broker
+
+P = ParamSpec("P")
 
 log = logging.getLogger("breakhorn.subscriber")
 
@@ -75,7 +80,7 @@ class Subscriber:
         self._accepted = self._answered = self._taken_over = self._resumed = self._listening = False
         self._refusal_said = self._speaks_v5 = False
         self._error: BaseException | None = None
-        self._stopping = threading.Event()
+        self._stopping, self._holding, self._over = threading.Event(), threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="subscriber", daemon=True)
 
     def start(self) -> None:
@@ -85,6 +90,10 @@ class Subscriber:
             if file is not None and link.may_be_read_by_all(file):
                 log.warning("%s can be read by every user of this computer: chmod 600", file)
         self._thread.start()
+
+    def hold(self) -> None:
+        """Take nothing more in: what comes from now on is not acknowledged, so the broker keeps it."""
+        self._holding.set()
 
     def stop(self) -> None:
         """Send what was acknowledged, leave the broker (it keeps our session) and wait for the network thread."""
@@ -111,12 +120,19 @@ class Subscriber:
             if delivery.client is self._client and delivery.qos:
                 delivery.client.ack(delivery.packet_id, delivery.qos)
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1) -> bool:
-        """Send a message of our own; False if there is no connection to send it by."""
+    def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1, wait_s: float = 0) -> bool:
+        """Send a message of our own; False if there is no connection to send it by.
+
+        wait_s
+            How long to wait until the broker has it: last words need that, since a broker that cannot answer us any
+            more takes us for lost, and says our last will over them. [s]
+        """
         client = self._client
         if client is None or not client.is_connected():
             return False
-        client.publish(topic, payload, qos=qos, retain=retain)
+        info = client.publish(topic, payload, qos=qos, retain=retain)
+        if wait_s and info.rc == mqtt.MQTT_ERR_SUCCESS:
+            info.wait_for_publish(wait_s)
         return True
 
     def _run(self) -> None:
@@ -150,14 +166,20 @@ class Subscriber:
             client = self._new_client()
             link.connect(client, broker, lasting=True, window=broker.window)
         except OSError as error:
-            log.warning("%s; trying again", link.trouble(error, broker))
+            told = about("no broker", host=broker.host, port=broker.port)
+            log.warning("%s; trying again", link.trouble(error, broker), extra=told)
             return
         except link.NoPassword as error:
-            log.warning("%s; trying again", error)
+            log.warning("%s; trying again", error, extra=about("no password"))
             return
+        self._over.clear()
+        # With loop_start, and only so, paho writes from one thread: with loop_forever, packets of two threads that
+        # write at once may change places, or come to lie within each other.
         self._client = client
         try:
-            client.loop_forever()
+            client.loop_start()
+            self._over.wait()
+            client.loop_stop()
         finally:
             self._client = None
         if not self._stopping.is_set():
@@ -165,11 +187,26 @@ class Subscriber:
 
     def _new_client(self) -> mqtt.Client:
         client = link.build(self._broker, client_id=self._client_id, version=self._version, lasting=True)
-        client.on_connect, client.on_message, client.on_disconnect = self._greet, self._receive, self._lost
-        client.on_subscribe, client.on_publish = self._subscribed, self._published
+        client.on_connect, client.on_message = self._guarded(self._greet), self._guarded(self._receive)
+        client.on_disconnect, client.on_subscribe = self._guarded(self._lost), self._guarded(self._subscribed)
+        client.on_publish = self._guarded(self._published)
         if self._will is not None:
             client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         return client
+
+    def _guarded(self, callback: Callable[P, None]) -> Callable[P, None]:
+        """An error in paho's own thread would end it without a word: it is kept for ``check``, and ends ours too."""
+
+        def guarded(*args: P.args, **kwargs: P.kwargs) -> None:
+            try:
+                callback(*args, **kwargs)
+            except BaseException as error:
+                self._error = error
+                self._stopping.set()
+                self._over.set()
+                raise
+
+        return guarded
 
     def _choose_version(self) -> None:
         """Speak MQTT 5 where the broker does. One that does not may just hang up, and so does one that is starting."""
@@ -192,7 +229,11 @@ class Subscriber:
     ) -> None:
         if reason.is_failure:
             self._answered = reason.value != _UNSUPPORTED_PROTOCOL
-            log.error("%s; trying again", link.refusal(reason, self._broker))
+            log.error(
+                "%s; trying again",
+                link.refusal(reason, self._broker),
+                extra=about("refused", reason=str(reason)),
+            )
             client.disconnect()
             return
         self._accepted = self._answered = True
@@ -203,12 +244,14 @@ class Subscriber:
 
     def _say_session(self, kept_s: int | None) -> None:
         kept = "going on with the session the broker kept" if self._resumed else "a new session"
-        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept)
+        told = about("connected", host=self._broker.host, port=self._broker.port, resumed=self._resumed)
+        log.info("connected to %s:%d, %s", self._broker.host, self._broker.port, kept, extra=told)
         if self._has_session and not self._resumed:
             self.sessions_lost += 1
             log.error(
                 "the broker has not kept our session: what was published since we left it is lost to us; "
-                "look at its persistence and at how long it keeps sessions"
+                "look at its persistence and at how long it keeps sessions",
+                extra=about("session lost", count=self.sessions_lost),
             )
         if kept_s is not None and kept_s < link.KEEP_SESSION_S:
             log.warning("the broker keeps our session for %d s only: after a longer absence messages are lost", kept_s)
@@ -232,6 +275,7 @@ class Subscriber:
             )
 
     def _lost(self, _: mqtt.Client, __: object, ___: object, reason: ReasonCode, ____: Properties | None) -> None:
+        self._over.set()
         if self._stopping.is_set():
             return
         if reason.value == _TAKEN_OVER:
@@ -239,9 +283,10 @@ class Subscriber:
             log.error(
                 "another client has taken over the session %s: stop it, or give one of the two another client_id",
                 self._client_id,
+                extra=about("taken over", client_id=self._client_id),
             )
         elif self._accepted:
-            log.warning("connection lost: %s", reason)
+            log.warning("connection lost: %s", reason, extra=about("connection lost", reason=str(reason)))
 
     def _receive(self, client: mqtt.Client, _: object, received: mqtt.MQTTMessage) -> None:
         payload = received.payload
@@ -255,9 +300,9 @@ class Subscriber:
             cut_from=len(payload) if too_large else None,
         )
         delivery = Delivery(message, received.mid, received.qos, client, self._resumed)
-        while not self._stopping.is_set():
+        while not (self._stopping.is_set() or self._holding.is_set()):
             try:
-                self.inbox.put(delivery, len(message.payload), timeout=0.5)
+                self.inbox.put(delivery, len(message.payload), timeout=0.1)
             except queue.Full:
                 continue
             return

@@ -50,6 +50,23 @@ def collect(mill_path: str) -> None:
     breakhorn.main(["--mill", mill_path, "collect", "--log-level", "error"])
 
 
+def thin(folder: Path, steps_left: int, out: Connection) -> None:
+    """Publish a store whose oldest day is due to be thinned, until so many steps are done, then be killed."""
+    mill = readable_mill()
+    mill = mill.model_copy(update={"store": mill.store.model_copy(update={"thin_after_days": 1})})
+    with opened(folder, mill=mill) as store:
+
+        def step(name: str) -> None:
+            nonlocal steps_left
+            steps_left -= 1
+            if steps_left < 0:
+                out.send(name)
+                os.kill(os.getpid(), signal.SIGKILL)
+
+        publish(store, mill, now_ms=NOW_MS, layout=LAYOUT, step=step)
+    out.send("done")
+
+
 def turn_scans(turn: int) -> list[Scan]:
     """Some new scans, the later ones of another day, and one that replaces what an earlier turn wrote."""
     day = turn // 3 * DAY_MS

@@ -136,7 +136,9 @@ def test_tags_know_the_span_and_the_newest_value_of_their_samples(store: Store, 
 # ---------------------------------------------------------------- merging
 
 
-def part(part_id: int, *, level: int = 0, day: date | None = None, first: date = date(2026, 3, 2)) -> Part:
+def part(
+    part_id: int, *, level: int = 0, day: date | None = None, first: date = date(2026, 3, 2), row_count: int = 1
+) -> Part:
     """A part that begins on a day."""
     first_us = (first - date(1970, 1, 1)).days * 86_400_000_000
     return Part(
@@ -144,7 +146,7 @@ def part(part_id: int, *, level: int = 0, day: date | None = None, first: date =
         content="value",
         level=level,
         day=day,
-        row_count=1,
+        row_count=row_count,
         bytes=1,
         first_us=first_us,
         last_us=first_us + 1,
@@ -152,6 +154,7 @@ def part(part_id: int, *, level: int = 0, day: date | None = None, first: date =
 
 
 TODAY = date(2026, 3, 2)
+YESTERDAY = TODAY - timedelta(days=1)
 
 
 @pytest.mark.parametrize(
@@ -163,9 +166,19 @@ TODAY = date(2026, 3, 2)
         ([part(i, level=i % 2) for i in range(6)], []),
         ([part(i, level=i % 2) for i in range(8)], [0, 2, 4, 6]),
         ([part(0), part(1, first=TODAY - timedelta(days=1))], [1]),
-        ([part(0, first=TODAY - timedelta(days=1)), part(1, day=TODAY - timedelta(days=1))], []),
+        ([part(0, first=YESTERDAY), part(1, day=YESTERDAY, row_count=9)], []),
+        ([part(0, first=YESTERDAY), part(1, day=YESTERDAY, row_count=8)], [0]),
     ],
-    ids=["none", "few", "enough of a level", "few of each level", "lowest level first", "closed day", "late for a day"],
+    ids=[
+        "none",
+        "few",
+        "enough of a level",
+        "few of each level",
+        "lowest level first",
+        "closed day",
+        "late for a day",
+        "much for a day",
+    ],
 )
 def test_parts_are_merged_when_there_is_something_to_gain(parts: list[Part], due: list[int]) -> None:
     assert [one.part_id for one in due_parts(parts, closed_before=TODAY, together=4)] == due
@@ -339,7 +352,8 @@ def test_killed_between_any_two_steps_nothing_is_lost_and_nothing_doubled(tmp_pa
             break
 
     assert names == {
-        "commit begins", "value parts written", "value parts rewritten", "text parts written", "text parts rewritten",
-        "parts listed", "merged value parts written", "merged value parts listed", "merged text parts written",
-        "merged text parts listed", "reader's file filled", "reader's file in place", "retired parts deleted", "done",
+        "commit begins", "value parts written", "text parts written", "parts listed", "corrected parts written",
+        "corrected parts listed", "merged value parts written", "merged value parts listed",
+        "merged text parts written", "merged text parts listed", "reader's file filled", "reader's file in place",
+        "retired parts deleted", "done",
     }  # fmt: skip

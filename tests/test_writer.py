@@ -34,7 +34,6 @@ from collector.publish import Layout, publish
 from collector.settings import Mill
 from collector.store import Store, StoreConflict
 from collector.writer import Committed, Writer
-from collector.writer.columns import INITIAL
 from tests.mills import readable_mill
 from tests.stored import (
     DAY_MS,
@@ -126,7 +125,7 @@ def test_what_only_sets_the_first_state_is_flagged_as_such(store: Store, mill: M
 
     Writer(store, mill).commit(batch(first))
 
-    assert samples(store.connection)[SPEED] == (1.0, Flag.TIMED_ON_ARRIVAL | INITIAL)
+    assert samples(store.connection)[SPEED] == (1.0, Flag.TIMED_ON_ARRIVAL | Flag.INITIAL)
 
 
 def test_a_late_value_is_flagged_and_its_neighbours_are_not(store: Store, mill: Mill) -> None:

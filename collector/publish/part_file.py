@@ -28,6 +28,25 @@ _ROW_GROUP = 40_960
 bytes a sample of the demo mill instead of 1.2. Smaller groups gain little more and slow one-tag queries."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """A file with the rows of a part to be: safe on disk, but not listed.
+
+    first_us, last_us
+        Oldest and newest source time in it. [µs]
+    """
+
+    path: Path
+    content: Content
+    level: int
+    day: date | None
+    thinned: bool
+    row_count: int
+    bytes: int
+    first_us: int
+    last_us: int
+
+
 @dataclass(slots=True)
 class Relisting:
     """Parts to be listed, and parts to be listed no longer."""
@@ -36,8 +55,47 @@ class Relisting:
     removed: list[Part] = field(default_factory=list)
 
 
+def make_file(
+    connection: duckdb.DuckDBPyConnection,
+    path: Path,
+    content: Content,
+    source: str,
+    *,
+    level: int = 0,
+    day: date | None = None,
+    thinned: bool = False,
+) -> Made | None:
+    """Write the rows of a source to a file, sorted by tag and time; None, and no file, if it has none.
+
+    source
+        SQL after FROM.
+    """
+    connection.execute(
+        f"COPY (SELECT {COLUMNS[content]} FROM {source} ORDER BY tag_id, sampled_at) TO '{quoted(path)}' "  # noqa: S608
+        f"(FORMAT parquet, PARQUET_VERSION v2, COMPRESSION zstd, ROW_GROUP_SIZE {_ROW_GROUP})"
+    )
+    row = connection.execute(
+        "SELECT count(*), epoch_us(min(sampled_at)), epoch_us(max(sampled_at)) FROM read_parquet(?)", [str(path)]
+    ).fetchone()
+    if row is None or not row[0]:
+        path.unlink()
+        return None
+    make_durable(path)
+    return Made(
+        path=path,
+        content=content,
+        level=level,
+        day=day,
+        thinned=thinned,
+        row_count=row[0],
+        bytes=path.stat().st_size,
+        first_us=row[1],
+        last_us=row[2],
+    )
+
+
 class PartWriter:
-    """Writes parts under the next free ids."""
+    """Makes parts under the next free ids, and lists them."""
 
     def __init__(self, store: Store) -> None:
         """Go on from the next free id of the store."""
@@ -46,35 +104,32 @@ class PartWriter:
         row = store.connection.execute("SELECT part_id FROM base.next_part").fetchone()
         self.next_id = int(row[0]) if row else 1
 
-    def write(self, content: Content, source: str, *, level: int, day: date | None = None) -> Part | None:
-        """Write the rows of a source as a part sorted by tag and time; None if it has none.
-
-        source
-            SQL after FROM.
-        """
+    def write(self, content: Content, source: str, *, day: date | None = None) -> Part | None:
+        """Write the rows of a source as a part; None if it has none."""
         path = self.folder / part_name(self.next_id, content)
         with self._store.errors(), self._store.all_threads():
-            self._store.connection.execute(
-                f"COPY (SELECT {COLUMNS[content]} FROM {source} ORDER BY tag_id, sampled_at) TO '{quoted(path)}' "  # noqa: S608
-                f"(FORMAT parquet, PARQUET_VERSION v2, COMPRESSION zstd, ROW_GROUP_SIZE {_ROW_GROUP})"
-            )
-            row = self._store.connection.execute(
-                "SELECT count(*), epoch_us(min(sampled_at)), epoch_us(max(sampled_at)) FROM read_parquet(?)",
-                [str(path)],
-            ).fetchone()
-        if row is None or not row[0]:
-            path.unlink()
-            return None
-        make_durable(path)
+            made = make_file(self._store.connection, path, content, source, day=day)
+        return None if made is None else self.adopt(made)
+
+    def adopt(self, made: Made) -> Part:
+        """Give a file the next free id, and the name that belongs to it."""
+        path = self.folder / part_name(self.next_id, made.content)
+        if made.path != path:
+            try:
+                made.path.replace(path)
+            except OSError as error:
+                raise file_error(error, made.path) from error
+            make_durable(path)
         part = Part(
             part_id=self.next_id,
-            content=content,
-            level=level,
-            day=day,
-            row_count=row[0],
-            bytes=path.stat().st_size,
-            first_us=row[1],
-            last_us=row[2],
+            content=made.content,
+            level=made.level,
+            day=made.day,
+            thinned=made.thinned,
+            row_count=made.row_count,
+            bytes=made.bytes,
+            first_us=made.first_us,
+            last_us=made.last_us,
         )
         self.next_id += 1
         return part
@@ -90,10 +145,10 @@ class PartWriter:
         for part in change.added:
             connection.execute(
                 "INSERT INTO base.part "
-                "VALUES (?, ?, ?, ?, ?, ?, make_timestamptz(?::BIGINT), make_timestamptz(?::BIGINT))",
+                "VALUES (?, ?, ?, ?, ?, ?, make_timestamptz(?::BIGINT), make_timestamptz(?::BIGINT), ?)",
                 [
                     part.part_id, part.content, part.level, part.day, part.row_count, part.bytes, part.first_us,
-                    part.last_us,
+                    part.last_us, part.thinned,
                 ],
             )  # fmt: skip
         connection.execute("UPDATE base.next_part SET part_id = ?", [self.next_id])

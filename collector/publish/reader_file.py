@@ -15,13 +15,11 @@ from collector.publish.part_file import Step, make_durable, paths_of, quoted, so
 from collector.store import Store
 from collector.store.error import file_error, store_error
 from collector.store.opening import PARTS, PUBLISHED
-from collector.store.parts import COLUMNS, STORED
+from collector.store.parts import COLUMNS, HOT, STORED
 from collector.store.schema import sql_text
 
-_WRITER_ONLY = frozenset(
-    {"hot_sample", "hot_text", "replaced", "part", "retired_part", "next_part", "tracker", "delivery", "view_text"}
-)
-"""Tables that are of no use to readers."""
+_WRITER_ONLY = frozenset({"part", "retired_part", "next_part", "tracker", "delivery", "view_text"})
+"""Tables that are of no use to readers. What is still hot is: it holds in the place of replaced rows of parts."""
 
 _BLOCK_BYTES = 16_384
 """DuckDB's smallest block. Each table takes at least one: with the usual 256 KiB the file has 4.2 MB instead of 0.6,
@@ -87,9 +85,13 @@ def _tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
 
 def _name_parts(store: Store, connection: duckdb.DuckDBPyConnection) -> None:
     """The parts by their absolute paths: a reader's own folder does not matter, and no other file is taken for one."""
+    row = connection.execute("SELECT 1 FROM base.replaced LIMIT 1").fetchone()
     for content, columns in COLUMNS.items():
         paths = paths_of(store.folder / PARTS, [part for part in store.parts() if part.content == content])
         text = f"SELECT {columns} FROM {source_of(paths)}" if paths else _NO_ROWS[content]  # noqa: S608
+        if row is not None:
+            text = f"SELECT {columns} FROM {HOT[content]} UNION ALL {text}"  # noqa: S608 - names of ours
+            text += " ANTI JOIN base.replaced USING (tag_id, sampled_at)" if paths else ""
         connection.execute(f"CREATE OR REPLACE VIEW reader.{STORED[content]} AS {text}")
 
 

@@ -140,6 +140,18 @@ class StoreSettings(_Table):
     memory_limit_mb: int = Field(
         default=1000, ge=100, description="Memory that DuckDB may use; the collector itself needs some 200 more. [MB]"
     )
+    thin_after_days: int | None = Field(
+        default=None,
+        ge=1,
+        description="Days older than this keep one mean a minute and tag, but for what the sheet is tracked by and for "
+        "the time around downtimes; default: never. What was thinned stays so. [days]",
+    )
+    whole_before_min: NotNegative = Field(
+        default=120, description="Before a downtime, nothing is thinned for this long. [min]"
+    )
+    whole_after_min: NotNegative = Field(
+        default=30, description="After the end of a downtime, nothing is thinned for this long. [min]"
+    )
 
 
 class ScanSource(_Table):

@@ -150,7 +150,7 @@ CREATE TABLE base.hot_text (
     flags      UTINYINT NOT NULL
 );
 
--- Keys whose row in a part no longer holds: another value replaced it. The next publish rewrites those parts.
+-- Keys whose row in a part no longer holds: another value replaced it, which stays hot until that part is corrected.
 CREATE TABLE base.replaced (
     tag_id     INTEGER NOT NULL,
     sampled_at TIMESTAMPTZ NOT NULL
@@ -169,7 +169,8 @@ CREATE TABLE base.part (
     row_count BIGINT NOT NULL,
     bytes     BIGINT NOT NULL,
     first_at  TIMESTAMPTZ NOT NULL,
-    last_at   TIMESTAMPTZ NOT NULL
+    last_at   TIMESTAMPTZ NOT NULL,
+    thinned   BOOLEAN DEFAULT FALSE      -- of a closed day whose rows were thinned
 );
 
 -- Files no longer listed; they stay for a while, for readers that opened an earlier published file.

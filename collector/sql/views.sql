@@ -147,7 +147,7 @@ COMMENT ON COLUMN main.sample.tag IS 'Name of the tag.';
 COMMENT ON COLUMN main.sample.sampled_at IS 'Source time, to the millisecond. A value holds until the tag''s next one.';
 COMMENT ON COLUMN main.sample.value IS 'The value, in the tag''s unit; truths are 1 or 0; null: the source called it bad.';
 COMMENT ON COLUMN main.sample.flags IS
-    'Sum of: 1 timed on arrival, 2 outside its plausible range, 4 bad quality, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only (kept by the broker, true time unknown).';
+    'Sum of: 1 timed on arrival, 2 outside its plausible range, 4 bad quality, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only (kept by the broker, true time unknown), 64 thinned (stands for its minute: the mean by time of all values from here to the tag''s next row, with the flags that any of them had).';
 
 CREATE OR REPLACE VIEW main.sample_text AS
 SELECT t.machine, t.tag, s.sampled_at, s.text, s.flags
@@ -160,7 +160,7 @@ COMMENT ON COLUMN main.sample_text.tag IS 'Name of the tag.';
 COMMENT ON COLUMN main.sample_text.sampled_at IS 'Source time, to the millisecond. A text holds until the tag''s next one.';
 COMMENT ON COLUMN main.sample_text.text IS 'The text as it came.';
 COMMENT ON COLUMN main.sample_text.flags IS
-    'Sum of: 1 timed on arrival, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only.';
+    'Sum of: 1 timed on arrival, 8 late (not used by the tracker until a rebuild), 16 historical, 32 initial state only. Texts are never thinned.';
 
 CREATE OR REPLACE VIEW main.tag AS
 SELECT
@@ -776,7 +776,7 @@ COMMENT ON COLUMN main.collector_run.version IS 'Version of Breakhorn.';
 COMMENT ON COLUMN main.collector_run.started_at IS 'Start.';
 COMMENT ON COLUMN main.collector_run.ended_at IS 'End; null: still running, or killed.';
 COMMENT ON COLUMN main.collector_run.ended_cleanly IS 'True: it was told to stop and committed all it had.';
-COMMENT ON COLUMN main.collector_run.counts IS 'What it counted, as JSON; null until it ends.';
+COMMENT ON COLUMN main.collector_run.counts IS 'What it has counted, as JSON: renewed at each publish, whole once it has ended; null at its very beginning.';
 
 CREATE OR REPLACE VIEW main.rejected_message AS
 SELECT received_at, topic, reason, payload, size_bytes FROM base.rejected_message;

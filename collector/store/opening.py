@@ -180,6 +180,14 @@ class Store:
             ).fetchone()
         self._run = int(row[0]) if row else None
 
+    def keep_counts(self, counts: Mapping[str, object]) -> None:
+        """Write down what the run has counted so far: a run that is cut off leaves that much."""
+        with self.transaction() as connection:
+            connection.execute(
+                "UPDATE base.collector_run SET counts = ? WHERE run = ?",
+                [msgspec.json.encode(dict(counts)).decode(), self._run],
+            )
+
     def end_run(self, now_ms: int, clean: bool, counts: Mapping[str, object]) -> None:
         """Write down that the run ends, whether by order, and what it counted."""
         with self.transaction() as connection:

@@ -32,6 +32,8 @@ class Part:
         The closed day (UTC) of which it holds all the rows; None for others.
     first_us, last_us
         Oldest and newest source time in it. [µs]
+    thinned
+        True for a day whose rows were thinned: what comes late for it is kept as it comes.
     """
 
     part_id: int
@@ -42,6 +44,7 @@ class Part:
     bytes: int
     first_us: int
     last_us: int
+    thinned: bool = False
 
 
 def part_path(folder: Path, part: Part) -> Path:
@@ -57,7 +60,7 @@ def part_name(part_id: int, content: Content) -> str:
 def parts_of(connection: duckdb.DuckDBPyConnection) -> list[Part]:
     """Every listed part, in order of its making."""
     rows = connection.execute(
-        "SELECT part_id, content, level, day, row_count, bytes, epoch_us(first_at), epoch_us(last_at) "
+        "SELECT part_id, content, level, day, row_count, bytes, epoch_us(first_at), epoch_us(last_at), thinned "
         "FROM base.part ORDER BY part_id"
     ).fetchall()
     return [
@@ -70,8 +73,9 @@ def parts_of(connection: duckdb.DuckDBPyConnection) -> list[Part]:
             bytes=size,
             first_us=first_us,
             last_us=last_us,
+            thinned=thinned,
         )
-        for part_id, content, level, day, row_count, size, first_us, last_us in rows
+        for part_id, content, level, day, row_count, size, first_us, last_us, thinned in rows
     ]
 
 

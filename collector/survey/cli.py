@@ -16,6 +16,7 @@ import click
 
 from collector.settings import Broker, load_mill
 from collector.survey.draft import MillName
+from collector.way_out import way_out
 
 if TYPE_CHECKING:
     from collector.survey.finding import Survey
@@ -62,8 +63,6 @@ def survey(
 
     Example: breakhorn survey night.jsonl.gz --name Ellerholm --time-zone Europe/Helsinki --draft draft.toml
     """
-    from collector.cli import way_out  # noqa: PLC0415  (it imports this module's neighbours)
-
     if out is not None and out.exists():
         raise click.UsageError(f"{out} is there already, and is left alone: name another file")
     with way_out():

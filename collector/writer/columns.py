@@ -23,9 +23,6 @@ Flags = npt.NDArray[np.uint8]
 Truths = npt.NDArray[np.bool_]
 Objects = npt.NDArray[np.object_]
 
-INITIAL = 32
-"""Flag of a value that the broker had kept and that bears no time of its own: for the tracker's first state only."""
-
 _SMALL = 4
 """Scans of fewer values than this are not worth an array of their own."""
 
@@ -191,7 +188,7 @@ class _Gatherer:
                 machine.newest_ms = at_ms
             else:
                 in_order = False
-            flags = scan.flags | INITIAL if scan.initial else scan.flags
+            flags = scan.flags | Flag.INITIAL if scan.initial else scan.flags
             group = self._group(scan) if len(values) >= _SMALL else None
             if group is None:
                 self._take_loose(scan, flags, place)

@@ -9,6 +9,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from collector.message import Flag
 from collector.store.schema import sql_text
 from tests.stored import opened, rows
 
@@ -116,3 +117,11 @@ LEAST = {
 @pytest.mark.parametrize("view", LEAST)
 def test_what_is_relied_on_from_outside_is_there(connection: duckdb.DuckDBPyConnection, view: str) -> None:
     assert rows(connection, f"SELECT {LEAST[view]} FROM main.{view} LIMIT 0") == []
+
+
+def test_every_flag_of_a_sample_is_explained_with_its_number(connection: duckdb.DuckDBPyConnection) -> None:
+    comments = {(view, column): comment or "" for view, column, _, comment in columns(connection)}
+
+    numbers = [int(number) for number in re.findall(r"(\d+) [a-z]", comments["sample", "flags"])]
+
+    assert numbers == [flag.value for flag in Flag]

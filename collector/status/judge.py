@@ -1,0 +1,124 @@
+"""Whether all is well, and if not, why: a pure judgement on what was read and heard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from collector.settings import Mill
+from collector.status.heard import Heard
+from collector.status.stored import Stored
+
+SPEAKS_EVERY_S = 30.0
+"""A collector that is well says so each second; after this long without it, it hangs. [s]"""
+
+LOW_BYTES = 1_000_000_000
+"""With less than this free on its disk, a store has not long to go. [bytes]"""
+
+
+class Running(StrEnum):
+    """Whether the collector runs."""
+
+    RUNNING = "running"
+    HANGING = "hanging"
+    STOPPED = "stopped"
+    GONE = "gone"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """All of it at one moment.
+
+    troubles
+        Why it is not well; empty if it is.
+    """
+
+    now_ms: int
+    running: Running
+    troubles: tuple[str, ...]
+    stored: Stored | None
+    heard: Heard
+
+    @property
+    def healthy(self) -> bool:
+        """Whether nothing is wrong."""
+        return not self.troubles
+
+
+def judge(mill: Mill, stored: Stored | None, heard: Heard, *, now_ms: int, silent_after_s: float = 900.0) -> Status:
+    """Judge what was read and heard.
+
+    silent_after_s
+        A machine whose newest data are older than this is silent. [s]
+    """
+    running = _running(heard, now_ms)
+    troubles = [*_of_collector(running, heard, now_ms), *_of_store(mill, stored, now_ms)]
+    if stored is not None:
+        for machine in stored.machines:
+            if machine.newest_ms is None:
+                troubles.append(f"{machine.machine} has never sent anything")
+            elif now_ms - machine.newest_ms > silent_after_s * 1000:
+                troubles.append(f"{machine.machine} has sent nothing for {age(now_ms - machine.newest_ms)}")
+    return Status(now_ms=now_ms, running=running, troubles=tuple(troubles), stored=stored, heard=heard)
+
+
+def _running(heard: Heard, now_ms: int) -> Running:
+    if heard.health is None:
+        return Running.UNKNOWN
+    match heard.health.get("status"):
+        case "gone":
+            return Running.GONE
+        case "stopped":
+            return Running.STOPPED
+        case _:
+            said_ms = said_at_ms(heard)
+            late = said_ms is not None and now_ms - said_ms > SPEAKS_EVERY_S * 1000
+            return Running.HANGING if late else Running.RUNNING
+
+
+def said_at_ms(heard: Heard) -> int | None:
+    """When the health message was said; None if it does not say. [ms since 1970-01-01 UTC]"""
+    said = (heard.health or {}).get("as_of")
+    try:
+        return round(datetime.fromisoformat(str(said)).timestamp() * 1000)
+    except ValueError:
+        return None
+
+
+def _of_collector(running: Running, heard: Heard, now_ms: int) -> list[str]:
+    if heard.why_not is not None:
+        return [heard.why_not]
+    match running:
+        case Running.RUNNING:
+            return []
+        case Running.HANGING:
+            return [f"the collector has said nothing for {age(now_ms - (said_at_ms(heard) or now_ms))}"]
+        case Running.GONE:
+            return ["the collector is gone without a word: it was killed, or lost its connection"]
+        case Running.STOPPED:
+            return ["the collector was stopped"]
+        case Running.UNKNOWN:
+            return ["the broker holds no word of the collector: it was never started, or this user may not read it"]
+
+
+def _of_store(mill: Mill, stored: Stored | None, now_ms: int) -> list[str]:
+    if stored is None:
+        return [f"nothing was published in {mill.store.folder} yet: start the collector"]
+    troubles = []
+    if now_ms - stored.published_ms > max(60.0, 6 * mill.store.publish_every_s) * 1000:
+        troubles.append(f"published {age(now_ms - stored.published_ms)} ago")
+    if stored.free_bytes < LOW_BYTES:
+        troubles.append(f"{stored.free_bytes / 1e9:.1f} GB free on the disk of {stored.folder}: make room")
+    return troubles
+
+
+def age(ms: int) -> str:
+    """A stretch of time in words: 4 s, 12 min, 3.5 h, 20 days."""
+    seconds = max(0, ms) / 1000
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    if seconds < 7200:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.0f} days"

@@ -1,0 +1,173 @@
+"""The guide for operation is so: its commands run as they stand, and what ships for a service does what it says."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shlex
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from breakhorn import cli
+from collector.broker import embedded_broker
+from collector.message import Message
+from collector.replay import Publisher
+from collector.settings import load_mill
+from replay_data.demo import write_mill
+from tests.servers import needs, wait_until
+from tests.test_stopping import events, service
+
+ROOT = Path(__file__).parent.parent
+GUIDE = (ROOT / "collector" / "OPERATIONS.md").read_text()
+UNIT = ROOT / "collector" / "deploy" / "breakhorn.service"
+CONTAINERFILE = (ROOT / "collector" / "deploy" / "Containerfile").read_text()
+
+
+def blocks(kind: str) -> list[str]:
+    """The lines of all blocks of a kind, in order."""
+    return [line for block in re.findall(rf"```{kind}\n(.*?)```", GUIDE, re.DOTALL) for line in block.splitlines()]
+
+
+@pytest.fixture
+def at_work(tmp_path: Path) -> Iterator[Path]:
+    """A folder with mill.toml and a collector that has just taken in something."""
+    with embedded_broker() as port:
+        path = write_mill(tmp_path, port)
+        path.write_text(path.read_text().replace("[store]", "[store]\npublish_every_s = 0.5"))
+        with service(tmp_path):
+            wait_until(lambda: "connected" in events(tmp_path), what="the connection")
+            with Publisher(load_mill(path).broker) as publisher:
+                now_ms = time.time_ns() // 1_000_000
+                payload = json.dumps({"ts": now_ms, "values": {"reel.speed": 780.0}}).encode()
+                publisher.send(Message(received_ms=now_ms, topic="ellerholm/pm2/scan", payload=payload))
+            yield tmp_path
+
+
+@pytest.mark.slow
+def test_every_command_of_the_guide_runs_as_it_stands(at_work: Path) -> None:
+    environment = os.environ | {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
+
+    def run(line: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            line, shell=True, cwd=at_work, env=environment, capture_output=True, text=True, timeout=120, check=False
+        )
+
+    wait_until(lambda: run("breakhorn --mill mill.toml status").returncode == 0, what="a healthy collector")
+    lines = blocks("sh")
+
+    failed = {line: done.stdout + done.stderr for line in lines if (done := run(line)).returncode}
+
+    assert len(lines) >= 10
+    assert failed == {}
+
+
+def test_what_the_guide_installs_is_there_and_is_what_the_unit_starts() -> None:
+    lines, unit = "\n".join(blocks("root")), UNIT.read_text()
+
+    named = re.findall(r"(?:requirements|collector)/[\w./-]+", lines)
+    assert all((ROOT / name).exists() for name in named)
+    assert len(named) == 2
+    for told in ("/opt/breakhorn/bin", "/etc/breakhorn/mill.toml"):
+        assert told in lines
+        assert told in unit
+
+
+@pytest.mark.parametrize("event", re.findall(r'about\(\s*"([^"]+)"', "\n".join(
+    path.read_text() for path in (ROOT / "collector").rglob("*.py"))))  # fmt: skip
+def test_every_event_that_is_logged_stands_in_the_guide(event: str) -> None:
+    (row,) = [line for line in GUIDE.splitlines() if line.startswith("| `event` |")]
+
+    assert event in re.split(r"[:,;] ", row)
+
+
+def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
+    program = needs("systemd-analyze")
+    command = Path(sys.executable).with_name("breakhorn")
+    copy = tmp_path / UNIT.name
+    copy.write_text(UNIT.read_text().replace("/opt/breakhorn/bin/breakhorn", str(command)))
+
+    done = subprocess.run([program, "verify", copy], capture_output=True, text=True, timeout=60, check=False)
+
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+
+def started_with(arguments: list[str]) -> None:
+    """Fails unless the command knows the arguments."""
+    with click.Context(cli) as context:
+        command = cli.get_command(context, arguments[0])
+        assert command is not None
+        command.make_context(arguments[0], arguments[1:], parent=context)
+
+
+def test_unit_and_container_start_what_there_is() -> None:
+    (start,) = re.findall(r"^ExecStart=(.*)$", UNIT.read_text(), re.MULTILINE)
+    (run,) = re.findall(r"^CMD (\[.*\])$", CONTAINERFILE, re.MULTILINE)
+    (check,) = re.findall(r"^HEALTHCHECK .* CMD (\[.*\])$", CONTAINERFILE, re.MULTILINE)
+
+    started_with(shlex.split(start)[1:])
+    started_with(json.loads(run))
+    started_with(json.loads(check)[1:])
+    assert f'ENTRYPOINT ["{json.loads(check)[0]}"]' in CONTAINERFILE
+    assert re.search(r"^USER breakhorn$", CONTAINERFILE, re.MULTILINE)
+
+
+@pytest.mark.slow
+def test_what_is_copied_into_the_container_is_enough_to_build_from(tmp_path: Path) -> None:
+    for line in re.findall(r"^COPY (?!--from)(.*)$", CONTAINERFILE, re.MULTILINE):
+        *sources, target = line.split()
+        for name in sources:
+            assert (ROOT / name).exists()
+            where = tmp_path / target / (name if (ROOT / name).is_file() else ".")
+            where.parent.mkdir(parents=True, exist_ok=True)
+            subprocess.run(["cp", "-r", ROOT / name, where.resolve()], check=True)
+
+    command = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path / "dist")]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=120)
+
+    assert list((tmp_path / "dist").glob("*.whl"))
+    assert (tmp_path / "requirements" / "run.txt").exists()
+
+
+def test_systemd_is_told_when_the_collector_is_ready_and_when_it_stops(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_mill(tmp_path, 9)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(str(tmp_path / "notify"))
+        systemd.settimeout(30)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        with service(tmp_path) as process:
+            assert systemd.recv(100) == b"READY=1"
+            assert (tmp_path / "store" / "published.duckdb").exists()
+            process.terminate()
+            assert systemd.recv(100) == b"STOPPING=1"
+            assert process.wait(30) == 0
+
+
+@pytest.mark.parametrize(("umask", "others"), [(0o027, 0o640), (0o077, 0o600), (0o022, 0o644)])
+def test_files_of_the_store_are_made_with_the_umask_of_the_service(tmp_path: Path, umask: int, others: int) -> None:
+    write_mill(tmp_path, 9)
+    before = os.umask(umask)
+    try:
+        with service(tmp_path) as process:
+            wait_until(lambda: "no broker" in events(tmp_path), what="the collector")
+            wait_until((tmp_path / "store" / "published.duckdb").exists, what="the published file")
+            modes = {
+                path.name: path.stat().st_mode & 0o777 for path in (tmp_path / "store").rglob("*") if path.is_file()
+            }
+            process.terminate()
+            process.wait(30)
+    finally:
+        os.umask(before)
+
+    assert {"collector.duckdb", "published.duckdb"} <= set(modes)
+    assert set(modes.values()) == {others}
+    assert (tmp_path / "store").stat().st_mode & 0o777 == 0o777 & ~umask
