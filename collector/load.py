@@ -40,12 +40,12 @@ def load(
         pipeline.take(message, batch)
         rows += sum(len(scan.values) for scan in batch.scans[before:])
         if rows >= BATCH_ROWS or batch.messages >= BATCH_ROWS:
-            _commit(pipeline, writer, batch, counts)
+            _commit(store, pipeline, writer, batch, counts)
             progress(counts)
             batch, rows = Batch(), 0
     if flush:
         pipeline.flush(batch)
-    _commit(pipeline, writer, batch, counts)
+    _commit(store, pipeline, writer, batch, counts)
     progress(counts)
     return counts
 
@@ -70,15 +70,16 @@ def load_scans(
         pipeline.take_scans((scan,), batch)
         rows += len(scan.values)
         if rows >= BATCH_ROWS:
-            _commit(pipeline, writer, batch, counts)
+            _commit(store, pipeline, writer, batch, counts)
             progress(counts)
             batch, rows = Batch(), 0
     pipeline.flush(batch)
-    _commit(pipeline, writer, batch, counts)
+    _commit(store, pipeline, writer, batch, counts)
     progress(counts)
     return counts
 
 
-def _commit(pipeline: Pipeline, writer: Writer, batch: Batch, counts: Counts) -> None:
+def _commit(store: Store, pipeline: Pipeline, writer: Writer, batch: Batch, counts: Counts) -> None:
     pipeline.seal(batch)
+    store.check_room()
     counts.add(batch, writer.commit(batch))

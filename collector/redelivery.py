@@ -24,9 +24,13 @@ class Redelivery:
         self._committed: deque[tuple[int, bytes]] = deque(committed, maxlen=window)
         self._expected: list[tuple[int, bytes]] | None = None
 
-    def reconnected(self) -> None:
-        """From here on messages may be repeats."""
-        self._expected = list(self._committed)
+    def reconnected(self, in_hand: Iterable[tuple[int, bytes]] = ()) -> None:
+        """From here on messages may be repeats.
+
+        in_hand
+            Deliveries that came before the connection was lost and will be committed with those that come now.
+        """
+        self._expected = [*self._committed, *in_hand]
 
     def is_repeat(self, packet_id: int, message_digest: bytes, *, retained: bool = False) -> bool:
         """Whether this delivery was committed before the connection was lost."""

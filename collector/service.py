@@ -8,21 +8,18 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import announce
 from collector.announce import Announcement
-from collector.batch import Batch
 from collector.fact import DowntimeClosed, DowntimeOpened, State
-from collector.pipeline import Pipeline
-from collector.publish import publish
-from collector.redelivery import Redelivery, digest
+from collector.keeper import Keeper, Kept
 from collector.settings import Mill
-from collector.store import Store
+from collector.store import Store, StoreError
 from collector.subscriber import Delivery, Subscriber
 from collector.tally import Counts
-from collector.writer import Writer
 
 log = logging.getLogger("breakhorn.collector")
 
@@ -50,19 +47,16 @@ class Collector:
     def __init__(self, mill: Mill, store: Store, *, now_ms: Callable[[], int] | None = None) -> None:
         """Go on from the tracker states of an open store."""
         self.counts = Counts()
-        self._mill, self._store = mill, store
+        self._mill = mill
         self._now_ms = now_ms or _clock_ms
-        self._pipeline = Pipeline(mill, store.tracker_states())
-        self._writer = Writer(store, mill)
-        self._redelivery = Redelivery(store.deliveries(), window=mill.broker.window)
+        self._keeper = Keeper(mill, store, now_ms=self._now_ms)
         root = mill.topic_root
         self._subscriber = Subscriber(
             mill.broker,
-            self._pipeline.subscriptions if mill.broker.subscribe is None else (mill.broker.subscribe,),
+            self._keeper.subscriptions if mill.broker.subscribe is None else (mill.broker.subscribe,),
             client_id=mill.broker.client_id,
             will=announce.last_will(root),
         )
-        self._client: object = None
         self._started_at = datetime.now(UTC).isoformat(timespec="seconds")
         self._stopping = threading.Event()
         self._shown = _Shown()
@@ -79,19 +73,22 @@ class Collector:
     def run(self) -> None:
         """Collect until stopped."""
         self._subscriber.start()
-        publish(self._store, self._mill, now_ms=self._now_ms())
-        self._shown.published_s = time.monotonic()
+        self.publish()
         try:
             while not self._stopping.is_set():
                 self._turn()
             self._drain()
             self._say_health("stopped")
+            self._keeper.raise_trouble()
         finally:
             self._subscriber.stop()
 
     def _turn(self) -> None:
-        deliveries = self._gather()
-        if deliveries:
+        if self._keeper.trouble is not None:
+            self._stopping.wait(_TURN_S)
+            if self._keeper.due:
+                self._commit([])
+        elif deliveries := self._gather():
             self._commit(deliveries)
         now_s = time.monotonic()
         if now_s - self._shown.state_s >= _STATE_EVERY_S:
@@ -99,15 +96,21 @@ class Collector:
             self._say_states()
         if now_s - self._shown.health_s >= _HEALTH_EVERY_S:
             self._shown.health_s = now_s
-            self._say_health("up")
+            self._say_health(self._keeper.trouble or "up")
         if now_s - self._shown.published_s >= self._mill.store.publish_every_s:
-            publish(self._store, self._mill, now_ms=self._now_ms())
-            self._shown.published_s = time.monotonic()
+            self.publish()
+
+    def publish(self) -> None:
+        """Let readers have what is committed."""
+        self._keeper.publish()
+        self._shown.published_s = time.monotonic()
 
     def _drain(self) -> None:
         """Commit what is in the inbox, for a few seconds at most: the rest stays with the broker."""
+        if self._keeper.trouble is not None:
+            self._commit([])
         until_s = time.monotonic() + 3
-        while time.monotonic() < until_s and (deliveries := self._gather()):
+        while self._keeper.trouble is None and time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
     def _gather(self) -> list[Delivery]:
@@ -127,19 +130,20 @@ class Collector:
         return deliveries
 
     def _commit(self, deliveries: list[Delivery]) -> None:
-        batch = Batch()
-        for delivery in deliveries:
-            self._take(delivery, batch)
-        self._pipeline.seal(batch)
-        done = self._writer.commit(batch)
-        self._redelivery.committed(batch.deliveries)
-        self._subscriber.acknowledge(deliveries)
-        self.counts.add(batch, done)
-        _log(batch)
-        root = self._mill.topic_root
+        """Commit, then acknowledge; nothing of it while the store cannot take it."""
+        kept = self._keeper.keep(deliveries)
+        if kept is not None:
+            self._subscriber.acknowledge(kept.deliveries)
+            self._tell(kept)
+
+    def _tell(self, kept: Kept) -> None:
+        batch, root = kept.batch, self._mill.topic_root
+        self.counts.add(batch, kept.done)
+        self.counts.repeats = self._keeper.repeats
+        _log(kept)
         for said in announce.breaks(root, batch.facts):
             self._send(said)
-        for answer in done.receipts:
+        for answer in kept.done.receipts:
             self._send(
                 announce.receipt(root, answer.machine, answer.note_id, accepted=answer.accepted, reason=answer.reason)
             )
@@ -147,29 +151,13 @@ class Collector:
             log.info("asking for what is missing: %s", request.topic)
             self._subscriber.publish(request.topic, request.payload, retain=False, qos=0)
 
-    def _take(self, delivery: Delivery, batch: Batch) -> None:
-        message = delivery.message
-        if delivery.client is not self._client:
-            self._client = delivery.client
-            if delivery.resumed:
-                self._redelivery.reconnected()
-        if not delivery.qos:
-            self._pipeline.take(message, batch)
-            return
-        fingerprint = digest(message.topic, message.payload)
-        if self._redelivery.is_repeat(delivery.packet_id, fingerprint, retained=message.retained):
-            self.counts.repeats += 1
-            return
-        batch.deliveries.append((delivery.packet_id, fingerprint))
-        self._pipeline.take(message, batch)
-
     def _send(self, said: Announcement) -> None:
         self._subscriber.publish(said.topic, said.payload, retain=said.retain)
 
     def _say_states(self) -> None:
         now_ms = self._now_ms()
         for machine in self._mill.machines:
-            state, _ = self._pipeline.outlook(machine.id, now_ms)
+            state, _ = self._keeper.outlook(machine.id, now_ms)
             if self._shown.states.get(machine.id) is not state:
                 self._shown.states[machine.id] = state
                 self._send(announce.state(self._mill.topic_root, machine.id, state, as_of_ms=now_ms))
@@ -186,11 +174,14 @@ class Collector:
             "rejected": counts.rejected,
             "waiting": self._subscriber.inbox.qsize(),
         }
+        if self._keeper.unpublished is not None:
+            said["unpublished"] = self._keeper.unpublished
         self._send(announce.health(self._mill.topic_root, said))
 
 
-def _log(batch: Batch) -> None:
+def _log(kept: Kept) -> None:
     """One line an event, with machine and time."""
+    batch = kept.batch
     for fact in batch.facts:
         match fact:
             case DowntimeOpened():
@@ -210,19 +201,19 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
     """
     store = Store.open(mill.store.folder, mill, now_ms=_clock_ms())
     try:
+        collector = Collector(mill, store)
         store.begin_run(_clock_ms(), version)
-        counts, clean = Counts(), False
         try:
-            collector = Collector(mill, store)
-            counts = collector.counts
             ready(collector)
             log.info("collecting into %s", mill.store.folder)
             collector.run()
-            clean = True
-            log.info("stopped, all committed: %s", counts)
-        finally:
-            store.end_run(_clock_ms(), clean, counts.as_dict())
-        publish(store, mill, now_ms=_clock_ms())
+        except BaseException:
+            with suppress(StoreError):  # a row that cannot be written must not hide what went wrong
+                store.end_run(_clock_ms(), False, collector.counts.as_dict())
+            raise
+        store.end_run(_clock_ms(), True, collector.counts.as_dict())
+        log.info("stopped, all committed: %s", collector.counts)
+        collector.publish()
     finally:
         store.close()
 

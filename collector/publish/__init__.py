@@ -6,10 +6,10 @@ from collector.publish.day import closed_before
 from collector.publish.export import export
 from collector.publish.layout import Layout
 from collector.publish.merge import merge
-from collector.publish.part_file import Step, delete_retired
+from collector.publish.part_file import Step, delete_retired, delete_unlisted
 from collector.publish.reader_file import write_reader_file
 from collector.settings import Mill
-from collector.store import Store
+from collector.store import Store, StoreFull
 from collector.store.settings_rows import fill_shifts
 
 __all__ = ["Layout", "publish"]
@@ -30,8 +30,12 @@ def publish(store: Store, mill: Mill, *, now_ms: int, layout: Layout = _LAYOUT, 
     StoreFull, StoreDead, StoreReadOnly, StoreDamaged
         Readers keep the file before, and every sample is where it was.
     """
-    with store.errors():
-        _publish_samples(store, now_ms=now_ms, layout=layout, step=step)
+    try:
+        with store.errors():
+            _publish_samples(store, now_ms=now_ms, layout=layout, step=step)
+    except StoreFull:
+        delete_unlisted(store)
+        raise
     with store.transaction() as connection:
         fill_shifts(connection, mill)
         connection.execute("DELETE FROM base.published")

@@ -122,6 +122,9 @@ class StoreSettings(_Table):
     folder: FilePath = Field(default=Path("store"), description="Folder of the store, relative to mill.toml.")
     publish_every_s: Positive = Field(default=10, description="How often readers get what is new. [s]")
     commit_within_s: Positive = Field(default=0.1, description="A message is committed at the latest after this. [s]")
+    min_free_mb: NotNegative = Field(
+        default=200, description="Nothing is taken while less than this is free on the disk; 0: never wait. [MB]"
+    )
 
 
 class ScanSource(_Table):
