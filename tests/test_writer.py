@@ -364,10 +364,10 @@ def test_samples_are_the_same_however_they_are_cut_into_batches_and_published(st
 
 def test_a_batch_with_a_row_that_is_there_already_stores_nothing(store: Store, mill: Mill) -> None:
     writer = Writer(store, mill)
-    writer.commit(batch(facts=states((T0, State.ON_REEL))))
+    writer.commit(batch(facts=[opening(T0)]))
 
     with pytest.raises(StoreConflict):
-        writer.commit(batch(scan(T0, {"reel.speed": 1.0}), facts=states((T0, State.DOWN)), trackers={"pm2": b"x"}))
+        writer.commit(batch(scan(T0, {"reel.speed": 1.0}), facts=[opening(T0)], trackers={"pm2": b"x"}))
 
     assert samples(store.connection) == {}
     assert store.tracker_states() == {}
@@ -589,3 +589,17 @@ def test_a_configuration_knows_the_span_of_its_scans(store: Store, mill: Mill) -
     )
 
     assert found == [(1, T0, T0 + 9)]
+
+
+def test_a_state_that_turns_out_to_have_lasted_no_time_gives_way(tmp_path: Path) -> None:
+    # A gap that begins with the very scan that showed the sheet on the reel: no_data, and nothing else, from there.
+    mill = readable_mill()
+    with opened(tmp_path) as store:
+        commit(store, mill, *states((T0, State.NO_DATA), (T0 + 10, State.ON_REEL)))
+        commit(store, mill, *states((T0 + 10, State.NO_DATA), (T0 + 90, State.DOWN), (T0 + 90, State.STOPPED)))
+        commit(store, mill, *states((T0 + 90, State.THREADING)))
+
+        found = rows(store.connection, "SELECT epoch_ms(started_at), state FROM base.machine_state ORDER BY 1")
+
+        assert found == [(T0, "no_data"), (T0 + 90, "threading")]
+        assert store.inconsistencies() == []

@@ -27,7 +27,7 @@ from collector.fact import (
 from collector.store import StoreConflict
 from collector.writer.rows import insert, placeholder
 
-_COLUMNS: dict[str, tuple[str, ...]] = {
+COLUMNS: dict[str, tuple[str, ...]] = {
     "machine_state": ("machine", "state", "started_at"),
     "downtime": (
         "downtime_id", "machine", "kind", "started_at", "section", "location_tied", "start_uncertain",
@@ -158,6 +158,10 @@ class FactRows:
         flicker.first_ms, flicker.last_ms = min(flicker.first_ms, fact.at_ms), max(flicker.last_ms, fact.at_ms)
         flicker.count += 1
 
+    def flickers(self) -> list[tuple[str, str, date, int, int, int]]:
+        """Machine, tag, mill-local day, first and last flicker of it [ms], and how many."""
+        return [(*key, each.first_ms, each.last_ms, each.count) for key, each in self._flickers.items()]
+
     def write(self, connection: duckdb.DuckDBPyConnection) -> None:
         """Write all of it.
 
@@ -168,13 +172,48 @@ class FactRows:
         duckdb.ConstraintException
             If a row is there already.
         """
-        for table, rows in self.new.items():
-            columns = _COLUMNS[table]
+        for table, found in self.new.items():
+            columns = COLUMNS[table]
+            rows = _make_way(connection, found) if table == "machine_state" else found
             insert(connection, table, columns, [[row.get(column) for column in columns] for row in rows])
         for table, key, changes in self.ends:
             _update(connection, table, key, changes)
         for (machine, tag, day), flicker in self._flickers.items():
             _add_flicker(connection, machine, tag, day, flicker)
+
+
+def settled(states: Iterable[Row]) -> list[Row]:
+    """States of machines, each in order of time, without those that lasted no time: where a gap begins, say.
+
+    What is left is joined: no machine has two equal states in a row.
+    """
+    kept: dict[object, list[Row]] = {}
+    for row in states:
+        rows = kept.setdefault(row["machine"], [])
+        if rows and rows[-1]["started_at"] == row["started_at"]:
+            rows.pop()
+        if not rows or rows[-1]["state"] != row["state"]:
+            rows.append(row)
+    return [row for rows in kept.values() for row in rows]
+
+
+def _make_way(connection: duckdb.DuckDBPyConnection, states: list[Row]) -> list[Row]:
+    """The rows to be written for some states. One that is there, and turns out to have lasted no time, is deleted."""
+    there: list[Row] = []
+    for machine in {row["machine"] for row in states}:
+        last = connection.execute(_LAST_STATES, [machine]).fetchall()
+        there += [{"machine": machine, "state": state, "started_at": at_ms} for state, at_ms in reversed(last)]
+    left = settled([*there, *states])
+    for row in there:
+        if row not in left:
+            connection.execute(_DELETE_STATE, [row["machine"], row["started_at"]])
+    return [row for row in left if row not in there]
+
+
+_LAST_STATES = """
+SELECT state, epoch_ms(started_at) FROM base.machine_state WHERE machine = ? ORDER BY started_at DESC LIMIT 2
+"""
+_DELETE_STATE = "DELETE FROM base.machine_state WHERE machine = ? AND started_at = make_timestamptz(?::BIGINT * 1000)"
 
 
 def production_row(made: Produced) -> Row:
