@@ -19,7 +19,18 @@ from collector.store.parts import COLUMNS, STORED
 from collector.store.schema import sql_text
 
 _WRITER_ONLY = frozenset(
-    {"hot_sample", "hot_text", "replaced", "part", "retired_part", "next_part", "tracker", "delivery", "view_text"}
+    {
+        "hot_sample",
+        "hot_text",
+        "replaced",
+        "part",
+        "retired_part",
+        "next_part",
+        "tag_source",
+        "tracker",
+        "delivery",
+        "view_text",
+    }
 )
 """Tables that are of no use to readers."""
 
@@ -57,7 +68,7 @@ def write_reader_file(store: Store, *, step: Step) -> None:
         new.unlink(missing_ok=True)
         raise file_error(error, new) from error
     except duckdb.Error as error:
-        raise store_error(error, new) from error
+        raise store_error(error, store.path if "Corrupt" in str(error) else new) from error
     step("reader's file in place")
 
 

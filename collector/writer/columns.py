@@ -161,6 +161,8 @@ class _Gatherer:
             if group is None:
                 self._take_loose(scan, flags, place)
                 continue
+            if scan.source not in group.shape.sources:
+                self._book.all_came_from(group.shape, scan.source)
             group.values.extend(values.values())
             group.at_ms.append(at_ms)
             group.flags.append(flags)
@@ -182,7 +184,9 @@ class _Gatherer:
             tag_id = self._book.id_of(scan.machine, tag)
             if tag_id is None:
                 self.refused.append((place, tag))
-            elif isinstance(value, str):
+                continue
+            self._book.came_from(tag_id, scan.source)
+            if isinstance(value, str):
                 self.loose_texts.add(tag_id, scan.at_ms, value, flags, place)
             else:
                 self.loose_numbers.add(tag_id, scan.at_ms, _number(value), flags, place)

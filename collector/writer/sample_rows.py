@@ -47,6 +47,9 @@ class SampleRows:
         gathered = gather(scans, self.book)
         counts.add_scans(scans, day)
         insert(self.connection, "tag", ("tag_id", "machine", "tag"), self.book.take_added())
+        configuration = self.store.configuration_id
+        new_sources = [(configuration, tag_id, source) for tag_id, source in self.book.take_new_sources()]
+        insert(self.connection, "tag_source", ("configuration_id", "tag_id", "source"), new_sources)
         numbers, texts = gathered.numbers, gathered.texts
         if late:
             self._flag_late((numbers, texts), late)
