@@ -70,7 +70,15 @@ class Pipeline:
 def restored(rules: sheet.Rules, state: bytes | None) -> sheet.Sheet:
     """The tracker's state from the store, or a fresh one."""
     count = len(rules.detectors)
-    return sheet.fresh(count) if state is None else sheet.unpack(state, detectors=count)
+    if state is None:
+        return sheet.fresh(count)
+    try:
+        return sheet.unpack(state, detectors=count)
+    except sheet.UnreadableState as error:
+        raise sheet.UnreadableState(
+            f"the tracker state of {rules.machine} in the store is of another version, or for other sheet detectors "
+            f"({error}): run breakhorn rebuild --machine {rules.machine} --present-settings"
+        ) from error
 
 
 def rules_of(machine: Machine) -> sheet.Rules:

@@ -21,6 +21,10 @@ class StoreNewer(StoreError):
     """A later Breakhorn wrote the store: run that version, or choose another folder under [store]."""
 
 
+class StoreOlder(StoreError):
+    """An earlier Breakhorn wrote the store, and it was opened only to look: start the collector once."""
+
+
 class StoreDamaged(StoreError):
     """The store cannot be read. Nothing was changed in it: restore a backup, or set the folder aside and start anew."""
 

@@ -17,7 +17,7 @@ import msgspec
 from collector.settings import Mill
 from collector.store.error import StoreDamaged, StoreFull, StoreHeld, file_error, opening_error, store_error
 from collector.store.parts import Part, look_at_parts, part_path, parts_of
-from collector.store.schema import bring_up_to_date, refuse_newer, sql_text
+from collector.store.schema import bring_up_to_date, refuse_newer, refuse_older, sql_text
 from collector.store.settings_rows import fill_settings, fill_shifts
 
 DATABASE = "collector.duckdb"
@@ -82,6 +82,25 @@ class Store:
             raise StoreHeld(f"{path} is open in this process already")
         store = cls(folder, mill, _connect(path))
         store._take_hold(now_ms)
+        return store
+
+    @classmethod
+    def look(cls, folder: Path, mill: Mill, *, now_ms: int) -> Store:
+        """Open the store in a folder only to look at it: not a byte of it is changed. ``now_ms`` does not matter.
+
+        Raises
+        ------
+        StoreHeld, StoreNewer, StoreDamaged
+            Also if the store is not there, or of an earlier version: it must be brought up to date first.
+        """
+        folder = folder.resolve()
+        path = folder / DATABASE
+        if path in _held:
+            raise StoreHeld(f"{path} is open in this process already")
+        if not path.exists():
+            raise StoreDamaged(f"{path} is not there: collect or load something first")
+        store = cls(folder, mill, _connect_to_look(path))
+        _held.add(path)
         return store
 
     def reopen(self, *, now_ms: int) -> None:
@@ -283,6 +302,20 @@ def _connect(path: Path) -> duckdb.DuckDBPyConnection:
         connection.execute("SET TimeZone = 'UTC'")
     except duckdb.Error as error:
         raise opening_error(error, path) from error
+    return connection
+
+
+def _connect_to_look(path: Path) -> duckdb.DuckDBPyConnection:
+    try:
+        connection = duckdb.connect(path, config=_CONFIG, read_only=True)
+    except duckdb.Error as error:
+        raise opening_error(error, path) from error
+    try:
+        connection.execute("SET TimeZone = 'UTC'")
+        refuse_older(connection)
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 

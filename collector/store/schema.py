@@ -11,7 +11,7 @@ from importlib.resources.abc import Traversable
 
 import duckdb
 
-from collector.store.error import StoreDamaged, StoreNewer
+from collector.store.error import StoreDamaged, StoreNewer, StoreOlder
 
 SQL = files("collector") / "sql"
 
@@ -95,6 +95,22 @@ def refuse_newer(connection: duckdb.DuckDBPyConnection, *, steps: list[Migration
             "choose another folder under [store]"
         )
     return found
+
+
+def refuse_older(connection: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a database that must be migrated before it can be read, or whose version is a later one.
+
+    Raises
+    ------
+    StoreNewer, StoreDamaged, StoreOlder
+        Which of them it is.
+    """
+    found, newest = refuse_newer(connection), migrations()[-1].version
+    if found < newest:
+        raise StoreOlder(
+            f"the store has schema version {found}, this Breakhorn needs {newest}: start the collector once, which "
+            "brings it up to date"
+        )
 
 
 def _apply(connection: duckdb.DuckDBPyConnection, step: Migration, now_ms: int) -> None:
