@@ -24,6 +24,9 @@ from collector.load import load_scans
 from collector.message import Scan
 from collector.publish import publish
 from collector.rebuild import Rebuilt, SamplesGone, SettingsChanged, rebuild
+from collector.rebuild.change import compare
+from collector.rebuild.stored import TABLES
+from collector.rebuild.wording import lines
 from collector.settings import Mill, load_mill
 from collector.store import Store
 from collector.writer import Writer
@@ -363,6 +366,16 @@ def test_the_command_says_what_changed_and_readers_find_it(late_mill: Path) -> N
     with duckdb.connect(late_mill.parent / "store" / "published.duckdb", read_only=True) as connection:
         assert rows(connection, "SELECT machine, late FROM rebuild") == [("pm2", 2)]
         assert rows(connection, "SELECT count(*) FROM detector_fault WHERE kind = 'flicker'") == [(1,)]
+
+
+def test_what_changed_of_a_downtime_is_said_column_by_column() -> None:
+    before = {"downtime_id": "pm2-a", "started_at": T0, "ended_at": None, "kind": "break", "rate_before_t_h": 12.0}
+    change = compare([before], [before | {"ended_at": T0 + 60_000, "rate_before_t_h": 12.25}])
+    done = Rebuilt(
+        machine="pm2", dry_run=False, scans=9, late=1, change=change, rows=dict.fromkeys(TABLES, (1, 1, 1, 1))
+    )
+
+    assert list(lines(done))[-1] == "  pm2-a: ended_at none -> 2026-03-01T02:01:00.000Z, rate_before_t_h 12 -> 12.25"
 
 
 def test_a_dry_run_by_command_changes_no_byte(late_mill: Path) -> None:

@@ -20,7 +20,7 @@ def test_equal_rows_are_no_change() -> None:
 def test_a_downtime_with_the_same_id_and_another_section_has_changed() -> None:
     change = compare([row("a", 0, 10, section="press")], [row("a", 0, 10, section="reel")])
 
-    assert change.changed == ["a"]
+    assert change.changed == {"a": {"section": ("press", "reel")}}
     assert not change.moved
 
 
@@ -49,7 +49,7 @@ def test_two_that_became_one_both_answer_to_it() -> None:
     change = compare([row("a", 0, 5), row("b", 6, 9)], [row("a", 0, 9)])
 
     assert change.moved == {"b": "a"}
-    assert change.changed == ["a"]
+    assert change.changed == {"a": {"ended_at": (5 * MINUTE, 9 * MINUTE)}}
     assert change.merged == {"a": ["a", "b"]}
     assert change.removed == []
 

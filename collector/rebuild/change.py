@@ -33,7 +33,7 @@ class Change:
     moved
         Earlier id to the id that it has now.
     changed
-        Same id, but something else differs.
+        Same id, but something else differs: each such column with its value before and after.
     added, removed
         New ones that answer to no earlier one, and earlier ones to which none answers.
     merged
@@ -41,7 +41,7 @@ class Change:
     """
 
     moved: dict[str, str] = field(default_factory=dict)
-    changed: list[str] = field(default_factory=list)
+    changed: dict[str, dict[str, tuple[object, object]]] = field(default_factory=dict)
     added: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
     merged: dict[str, list[str]] = field(default_factory=dict)
@@ -56,7 +56,8 @@ def compare(before: Sequence[Row], after: Sequence[Row]) -> Change:
     """Compare the downtimes of one machine before and after a rebuild, each in order of time."""
     old, new = {str(row["downtime_id"]): row for row in before}, {str(row["downtime_id"]): row for row in after}
     old_spans, new_spans = spans(before), spans(after)
-    change = Change(changed=[name for name in old if name in new and dict(old[name]) != dict(new[name])])
+    kept = {name: differences(old[name], new[name]) for name in old if name in new}
+    change = Change(changed={name: found for name, found in kept.items() if found})
     overlapping = overlaps(old_spans, new_spans)
     for span in old_spans:
         if span.downtime_id not in new:
@@ -71,6 +72,11 @@ def compare(before: Sequence[Row], after: Sequence[Row]) -> Change:
     backwards = overlaps(new_spans, old_spans)
     change.merged = {name: [one.downtime_id for one in many] for name, many in backwards.items() if len(many) > 1}
     return change
+
+
+def differences(before: Row, after: Row) -> dict[str, tuple[object, object]]:
+    """The columns in which two rows differ, with both values."""
+    return {name: (before[name], after[name]) for name in before if before[name] != after[name]}
 
 
 def spans(rows: Iterable[Row]) -> list[Span]:

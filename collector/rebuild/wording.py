@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from collector.announce import instant
 from collector.rebuild import Rebuilt
 
 _NAMES = {
@@ -73,6 +74,17 @@ def _downtimes(done: Rebuilt) -> Iterator[str]:
     yield from (f"  {name}: added" for name in change.added)
     yield from (f"  {name}: gone, and none answers to it" for name in change.removed)
     yield from (f"  {old}: is {new} now" for old, new in change.moved.items())
-    yield from (f"  {name}: changed" for name in change.changed)
+    for name, columns in change.changed.items():
+        said = (f"{column} {_shown(column, a)} -> {_shown(column, b)}" for column, (a, b) in columns.items())
+        yield f"  {name}: {', '.join(said)}"
     yield from (f"  {name}: covers what was {', '.join(many)}" for name, many in change.merged.items())
     yield from (f"  {name}: is {' and '.join(many)} now" for name, many in change.split.items())
+
+
+def _shown(column: str, value: object) -> str:
+    """A value as people read it."""
+    if value is None:
+        return "none"
+    if column.endswith("_at") and isinstance(value, int):
+        return instant(value)
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
