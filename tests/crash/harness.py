@@ -30,8 +30,8 @@ from collector.replay import Publisher
 from collector.settings import Mill
 from collector.store import Store
 from replay_data.simulator import simulate
-from tests.servers import mosquitto_at
-from tests.test_service import ROWS, mill_at
+from tests.servers import mosquitto_at, wait_until
+from tests.test_service import ROWS, collecting, mill_at
 
 COMPARED = ("sample", "sample_text", "downtime", "threading_attempt", "machine_state", "production", "note")
 
@@ -147,11 +147,8 @@ def run(kills: int, broker: str, seed: int) -> Outcome:
         mill = mill_at(folder / "killed", port, publish_every_s=1)
         mill_path = folder / "killed" / "mill.toml"
         # The session must be there before the first message, or the broker keeps nothing for it.
-        with start(mill_path) as first:
-            while not (mill.store.folder / "published.duckdb").exists():
-                time.sleep(0.05)
-            time.sleep(1)
-            first.send_signal(signal.SIGTERM)
+        with collecting(mill) as first:
+            wait_until(lambda: first.connected, what="the session at the broker")
         done = threading.Event()
         sender = threading.Thread(target=send_slowly, args=(mill, messages, done))
         sender.start()
