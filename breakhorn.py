@@ -20,6 +20,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "replay": ("collector.cli:replay", "Publish recorded streams to a broker."),
     "record": ("collector.cli:record", "Write what a broker sends to a stream file."),
     "load": ("collector.cli:load", "Feed stream files to the store, without a broker."),
+    "rebuild": (
+        "collector.rebuild_cli:rebuild",
+        "Work out the breaks again from the stored samples, late ones included.",
+    ),
     "query": ("analysis.cli:query", "Ask the store in SQL; nothing can be changed by it."),
     "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),

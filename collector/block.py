@@ -27,6 +27,8 @@ TagKey = tuple[str, str]
 class Block:
     """Samples in order of time; of one time in order of arrival, and no key twice.
 
+    source
+        What stands for the place that they come from: below 0, as no ``[[source]]`` is.
     tags
         The tags that the samples are of.
     tag_no
@@ -37,6 +39,7 @@ class Block:
         Of texts; None for all others. An array of objects.
     """
 
+    source: int
     tags: tuple[TagKey, ...]
     tag_no: Ids
     at_ms: Ints

@@ -201,7 +201,6 @@ def _take_exports(spool: Spool, exports: list[Path], mill: Mill, *, dry_run: boo
 
 
 def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> None:
-    from collector.history import FILE_SOURCE  # noqa: PLC0415
     from collector.load import load as load_messages  # noqa: PLC0415
     from collector.load import load_blocks  # noqa: PLC0415
     from collector.publish import publish  # noqa: PLC0415
@@ -213,7 +212,7 @@ def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> N
         every = []
         if exports:
             rejected = [item for number in range(exports) for item in spool.rejected(number)]
-            every.append(load_blocks(mill, store, spool.blocks(), rejected, source=FILE_SOURCE, progress=_telling()))
+            every.append(load_blocks(mill, store, spool.blocks(), rejected, progress=_telling()))
         if streams:
             every.append(load_messages(mill, store, _all_messages(streams), progress=_telling()))
         counts = total(every)

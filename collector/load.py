@@ -41,12 +41,12 @@ def load(
         pipeline.take(message, batch)
         rows += sum(len(scan.values) for scan in batch.scans[before:])
         if rows >= BATCH_ROWS or batch.messages >= BATCH_ROWS:
-            _commit(pipeline, writer, batch, counts)
+            _commit(store, pipeline, writer, batch, counts)
             progress(counts)
             batch, rows = Batch(), 0
     if flush:
         pipeline.flush(batch)
-    _commit(pipeline, writer, batch, counts)
+    _commit(store, pipeline, writer, batch, counts)
     progress(counts)
     return counts
 
@@ -57,30 +57,28 @@ def load_blocks(
     blocks: Iterable[Block],
     rejected: Sequence[Rejected] = (),
     *,
-    source: int,
     progress: Callable[[Counts], None] = lambda counts: None,
 ) -> Counts:
     """Take in history that came from no message, in order of time; otherwise as ``load``, a transaction a block.
 
     rejected
         What could not be used of where it came from; committed first.
-    source
-        What stands for the place it comes from, below 0.
     """
     counts = Counts()
     pipeline, writer = Pipeline(mill, store.tracker_states()), Writer(store, mill)
     batch = Batch(rejected=list(rejected))
     for block in blocks:
-        pipeline.take_block(block, batch, source=source)
-        _commit(pipeline, writer, batch, counts)
+        pipeline.take_block(block, batch)
+        _commit(store, pipeline, writer, batch, counts)
         progress(counts)
         batch = Batch()
     pipeline.flush(batch)
-    _commit(pipeline, writer, batch, counts)
+    _commit(store, pipeline, writer, batch, counts)
     progress(counts)
     return counts
 
 
-def _commit(pipeline: Pipeline, writer: Writer, batch: Batch, counts: Counts) -> None:
+def _commit(store: Store, pipeline: Pipeline, writer: Writer, batch: Batch, counts: Counts) -> None:
     pipeline.seal(batch)
+    store.check_room()
     counts.add(batch, writer.commit(batch))

@@ -52,17 +52,13 @@ class Pipeline:
             self._changed.add(scan.machine)
             batch.facts.extend(sheet.advance(self._rules[scan.machine], self._sheets[scan.machine], (scan,)))
 
-    def take_block(self, block: Block, batch: Batch, *, source: int) -> None:
-        """Add samples of history, and what they lead to: each tracker sees only what may matter to it.
-
-        source
-            What stands for the place they come from, below 0.
-        """
+    def take_block(self, block: Block, batch: Batch) -> None:
+        """Add samples of history, and what they lead to: each tracker sees only what may matter to it."""
         told = self._translation.of_block(block)
         batch.blocks.append(told)
         for machine in dict.fromkeys(machine for machine, _ in told.tags):
             rules, state = self._rules[machine], self._sheets[machine]
-            sieve = self._sieves.setdefault(machine, Sieve(rules=rules, source=source))
+            sieve = self._sieves.setdefault(machine, Sieve(rules=rules, source=told.source))
             batch.facts.extend(sheet.advance(rules, state, sieve.scans(told, state)))
             self._changed.add(machine)
 
@@ -90,7 +86,15 @@ class Pipeline:
 def restored(rules: sheet.Rules, state: bytes | None) -> sheet.Sheet:
     """The tracker's state from the store, or a fresh one."""
     count = len(rules.detectors)
-    return sheet.fresh(count) if state is None else sheet.unpack(state, detectors=count)
+    if state is None:
+        return sheet.fresh(count)
+    try:
+        return sheet.unpack(state, detectors=count)
+    except sheet.UnreadableState as error:
+        raise sheet.UnreadableState(
+            f"the tracker state of {rules.machine} in the store is of another version, or for other sheet detectors "
+            f"({error}): run breakhorn rebuild --machine {rules.machine} --present-settings"
+        ) from error
 
 
 def rules_of(machine: Machine) -> sheet.Rules:

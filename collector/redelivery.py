@@ -28,9 +28,15 @@ class Redelivery:
         self._expected: list[tuple[int, bytes]] | None = None
         self.committed(committed)
 
-    def reconnected(self) -> None:
-        """From here on messages may be repeats."""
-        self._expected = list(self._committed)
+    def reconnected(self, in_hand: Iterable[tuple[int, bytes]] = ()) -> None:
+        """From here on messages may be repeats.
+
+        in_hand
+            Deliveries that came before the connection was lost and will be committed with those that come now.
+        """
+        known = [*self._committed, *in_hand]
+        begun = max((place + 1 for place, mark in enumerate(known) if mark == NEW_SESSION), default=0)
+        self._expected = known[begun:]
 
     def began_anew(self) -> None:
         """The broker has a new session for us: nothing in it is a repeat, and its packet ids begin anew."""

@@ -1,4 +1,4 @@
-"""The collector at work: takes from the inbox, commits, and only then acknowledges; publishes now and then."""
+"""The collector at work: takes from the inbox, keeps, and only then acknowledges; publishes now and then."""
 
 from __future__ import annotations
 
@@ -7,25 +7,22 @@ import queue
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import announce
 from collector.announce import Announcement
-from collector.backup import Answering
-from collector.batch import Batch
 from collector.fact import State
 from collector.journal import Journal
+from collector.keeper import Keeper, Kept
 from collector.logs import about
 from collector.notify import notify
-from collector.pipeline import Pipeline
-from collector.publish import Publishing, publish
-from collector.redelivery import NEW_SESSION, Redelivery, digest
+from collector.publish import publish
 from collector.settings import Mill
-from collector.store import Store
+from collector.store import Store, StoreError, StoreFull
 from collector.subscriber import Delivery, Subscriber
 from collector.tally import Counts
-from collector.writer import Writer
 
 log = logging.getLogger("breakhorn.collector")
 
@@ -56,25 +53,18 @@ class Collector:
     def __init__(self, mill: Mill, store: Store, *, now_ms: Callable[[], int] | None = None, version: str = "") -> None:
         """Go on from the tracker states of an open store."""
         self._version = version
-        self.counts = Counts()
-        self._mill, self._store = mill, store
+        self._mill = mill
         self._now_ms = now_ms or _clock_ms
-        self._pipeline = Pipeline(mill, store.tracker_states())
-        self._writer = Writer(store, mill)
-        self._publishing = Publishing(store, mill)
+        self._keeper = Keeper(mill, store, now_ms=self._now_ms)
         self._journal = Journal()
-        self._backups = Answering(store)
-        deliveries = store.deliveries()
-        self._redelivery = Redelivery(deliveries, window=mill.broker.window)
         root = mill.topic_root
         self._subscriber = Subscriber(
             mill.broker,
-            self._pipeline.subscriptions if mill.broker.subscribe is None else (mill.broker.subscribe,),
+            self._keeper.subscriptions if mill.broker.subscribe is None else (mill.broker.subscribe,),
             client_id=mill.broker.client_id,
             will=announce.last_will(root),
-            has_session=bool(deliveries),
+            has_session=bool(store.deliveries()),
         )
-        self._client: object = None
         self._started_at = datetime.now(UTC).isoformat(timespec="seconds")
         self._stopping = threading.Event()
         self._shown = _Shown()
@@ -88,6 +78,13 @@ class Collector:
         """Whether the broker has taken us in."""
         return self._subscriber.connected
 
+    @property
+    def counts(self) -> Counts:
+        """What this run has done so far."""
+        counts = self._keeper.counts
+        counts.sessions_lost = self._subscriber.sessions_lost
+        return counts
+
     def run(self) -> None:
         """Collect until stopped."""
         self._subscriber.start()
@@ -97,18 +94,18 @@ class Collector:
             while not self._stopping.is_set():
                 self._turn()
             notify("STOPPING=1")
-            self._backups.stop()
-            self._publishing.stop()
+            self._keeper.rest()
             self._drain()
             self._say_health("stopped")
+            self._keeper.raise_trouble()
         finally:
-            self._backups.stop()
-            self._publishing.stop()
+            self._keeper.rest()
             self._subscriber.stop()
 
     def _turn(self) -> None:
-        deliveries = self._gather()
-        if deliveries:
+        if self._keeper.trouble is not None:
+            self._wait_for_room()
+        elif deliveries := self._gather():
             self._commit(deliveries)
         now_s = time.monotonic()
         if now_s - self._shown.state_s >= _STATE_EVERY_S:
@@ -116,23 +113,29 @@ class Collector:
             self._say_states()
         if now_s - self._shown.health_s >= _HEALTH_EVERY_S:
             self._shown.health_s = now_s
-            self._backups.turn()
-            self._say_health("up")
+            self._say_health(self._keeper.trouble or "up")
         if now_s - self._shown.published_s >= self._mill.store.publish_every_s:
             self._publish()
         else:
-            self._publishing.turn(now_ms=self._now_ms(), stored=self.counts.samples)
+            self._keeper.turn()
+
+    def _wait_for_room(self) -> None:
+        self._subscriber.check()
+        self._stopping.wait(_TURN_S)
+        if self._keeper.due:
+            self._commit([])
 
     def _publish(self) -> None:
-        self._store.keep_counts(self.counts.as_dict())
-        self._publishing.publish(now_ms=self._now_ms(), stored=self.counts.samples)
+        self._keeper.publish()
         self._shown.published_s = time.monotonic()
 
     def _drain(self) -> None:
         """Commit what is in the inbox, for a second or two at most: the rest stays with the broker."""
         self._subscriber.hold()
+        if self._keeper.trouble is not None:
+            self._commit([])
         until_s = time.monotonic() + 1.5
-        while time.monotonic() < until_s and (deliveries := self._gather()):
+        while self._keeper.trouble is None and time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
     def _gather(self) -> list[Delivery]:
@@ -155,19 +158,18 @@ class Collector:
         return deliveries
 
     def _commit(self, deliveries: list[Delivery]) -> None:
-        batch = Batch()
-        for delivery in deliveries:
-            self._take(delivery, batch)
-        self._pipeline.seal(batch)
-        done = self._writer.commit(batch)
-        self._redelivery.committed(batch.deliveries)
-        self._subscriber.acknowledge(deliveries)
-        self.counts.add(batch, done)
-        self._journal.tell(batch, done.refused, now_s=time.monotonic())
-        root = self._mill.topic_root
+        """Commit, then acknowledge; nothing of it while the store cannot take it."""
+        kept = self._keeper.keep(deliveries)
+        if kept is not None:
+            self._subscriber.acknowledge(kept.deliveries)
+            self._tell(kept)
+
+    def _tell(self, kept: Kept) -> None:
+        batch, root = kept.batch, self._mill.topic_root
+        self._journal.tell(batch, kept.done.refused, now_s=time.monotonic())
         for said in announce.breaks(root, batch.facts):
             self._send(said)
-        for answer in done.receipts:
+        for answer in kept.done.receipts:
             self._send(
                 announce.receipt(root, answer.machine, answer.note_id, accepted=answer.accepted, reason=answer.reason)
             )
@@ -175,39 +177,19 @@ class Collector:
             log.info("asking for what is missing: %s", request.topic, extra=about("asked", topic=request.topic))
             self._subscriber.publish(request.topic, request.payload, retain=False, qos=0)
 
-    def _take(self, delivery: Delivery, batch: Batch) -> None:
-        message = delivery.message
-        if delivery.client is not self._client:
-            self._client = delivery.client
-            if delivery.resumed:
-                self._redelivery.reconnected()
-            else:
-                self._redelivery.began_anew()
-                batch.deliveries.append(NEW_SESSION)
-        if not delivery.qos:
-            self._pipeline.take(message, batch)
-            return
-        fingerprint = digest(message.topic, message.payload)
-        if self._redelivery.is_repeat(delivery.packet_id, fingerprint, retained=message.retained):
-            self.counts.repeats += 1
-            return
-        batch.deliveries.append((delivery.packet_id, fingerprint))
-        self._pipeline.take(message, batch)
-
     def _send(self, said: Announcement, *, wait_s: float = 0) -> None:
         self._subscriber.publish(said.topic, said.payload, retain=said.retain, wait_s=wait_s)
 
     def _say_states(self) -> None:
         now_ms = self._now_ms()
         for machine in self._mill.machines:
-            state, _ = self._pipeline.outlook(machine.id, now_ms)
+            state, _ = self._keeper.outlook(machine.id, now_ms)
             if self._shown.states.get(machine.id) is not state:
                 self._shown.states[machine.id] = state
                 self._send(announce.state(self._mill.topic_root, machine.id, state, as_of_ms=now_ms))
 
     def _say_health(self, status: str) -> None:
         counts = self.counts
-        counts.sessions_lost = self._subscriber.sessions_lost
         said: dict[str, object] = {
             "status": status,
             "as_of": announce.instant(self._now_ms()),
@@ -221,6 +203,8 @@ class Collector:
             "sessions_lost": counts.sessions_lost,
             "waiting": self._subscriber.inbox.qsize(),
         }
+        if self._keeper.unpublished is not None:
+            said["unpublished"] = self._keeper.unpublished
         self._send(announce.health(self._mill.topic_root, said), wait_s=1 if status == "stopped" else 0)
 
 
@@ -232,20 +216,22 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
     """
     store = Store.open(mill.store.folder, mill, now_ms=_clock_ms())
     try:
+        collector = Collector(mill, store, version=version)
         store.begin_run(_clock_ms(), version)
-        counts, clean = Counts(), False
         try:
-            collector = Collector(mill, store, version=version)
-            counts = collector.counts
             ready(collector)
             told = about("started", version=version, store=str(mill.store.folder))
             log.info("collecting into %s (version %s)", mill.store.folder, version, extra=told)
             collector.run()
-            clean = True
-            log.info("stopped, all committed: %s", counts, extra=about("stopped", counts=counts.as_dict()))
-        finally:
-            store.end_run(_clock_ms(), clean, counts.as_dict())
-        publish(store, mill, now_ms=_clock_ms(), tidy=False)
+        except BaseException:
+            with suppress(StoreError):  # a row that cannot be written must not hide what went wrong
+                store.end_run(_clock_ms(), False, collector.counts.as_dict())
+            raise
+        counts = collector.counts
+        store.end_run(_clock_ms(), True, counts.as_dict())
+        log.info("stopped, all committed: %s", counts, extra=about("stopped", counts=counts.as_dict()))
+        with suppress(StoreFull):  # readers keep what they had; the next run lets them have the rest
+            publish(store, mill, now_ms=_clock_ms(), tidy=False)
     finally:
         store.close()
 

@@ -23,6 +23,7 @@ from collector.fact import (
     StateChanged,
 )
 from collector.message import Context, Note, NoteKind, Rejected, Scan, Value
+from collector.pipeline import Pipeline
 from collector.settings import Mill
 from collector.store import Store
 from collector.writer import Committed, Writer
@@ -166,3 +167,18 @@ def states(*changes: tuple[int, State], machine: str = "pm2") -> list[Fact]:
 def note(note_id: str, kind: NoteKind = NoteKind.CAUSE, *, at_ms: int = NOW_MS, **more: Any) -> Note:
     """A crew note."""
     return Note(note_id=note_id, machine="pm2", at_ms=at_ms, received_ms=at_ms + 1_000, kind=kind, **more)
+
+
+def load_scans(mill: Mill, store: Store, scans: Iterable[Scan], *, together: int = 500) -> None:
+    """Let a store take in scans in their order of arrival, and what they lead to, so many in a transaction."""
+    pipeline, writer = Pipeline(mill, store.tracker_states()), Writer(store, mill)
+    waiting = list(scans)
+    for start in range(0, len(waiting), together):
+        part = Batch()
+        pipeline.take_scans(waiting[start : start + together], part)
+        pipeline.seal(part)
+        writer.commit(part)
+    last = Batch()
+    pipeline.flush(last)
+    pipeline.seal(last)
+    writer.commit(last)

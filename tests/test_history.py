@@ -127,7 +127,7 @@ def test_a_file_may_call_a_tag_as_the_messages_do(file: Any, tmp_path: Path) -> 
 
     loaded = Loaded(path, mill=mill)
     with closing(opened(tmp_path, mill=mill)) as store:
-        load_blocks(mill, store, loaded.blocks, source=FILE_SOURCE)
+        load_blocks(mill, store, loaded.blocks)
         stored = store.connection.execute("SELECT tag, value FROM sample").fetchall()
 
     assert stored == [("press.draw", pytest.approx(1.8))]
@@ -532,9 +532,9 @@ def test_a_file_loaded_twice_leaves_no_double_rows(tmp_path: Path, file: Any) ->
     loaded = Loaded(file("ts,reel.speed,sheet.press", *rows))
 
     with opened(tmp_path) as store:
-        first = load_blocks(readable_mill(), store, loaded.blocks, source=FILE_SOURCE)
+        first = load_blocks(readable_mill(), store, loaded.blocks)
         once = stored(store)
-        second = load_blocks(readable_mill(), store, loaded.blocks, source=FILE_SOURCE)
+        second = load_blocks(readable_mill(), store, loaded.blocks)
         twice = stored(store)
 
     assert (first.samples, second.samples, second.repeated) == (120, 0, 120)
@@ -550,7 +550,7 @@ def test_history_leads_to_the_breaks_that_it_shows(tmp_path: Path, file: Any) ->
     loaded = Loaded(file("ts,reel.speed,headbox.stock_on,sheet.press", *rows))
 
     with opened(tmp_path) as store:
-        load_blocks(readable_mill(), store, loaded.blocks, source=FILE_SOURCE)
+        load_blocks(readable_mill(), store, loaded.blocks)
         found = store.connection.execute(
             "SELECT kind, epoch_ms(started_at), epoch_ms(ended_at) FROM base.downtime"
         ).fetchall()
@@ -562,7 +562,7 @@ def test_rejected_rows_are_kept_beside_what_is_stored(tmp_path: Path) -> None:
     rejected = [Rejected(received_ms=NOW_MS, topic="a.csv:3", reason="comes twice", payload=b"x")]
 
     with opened(tmp_path) as store:
-        counts = load_blocks(readable_mill(), store, [], rejected, source=FILE_SOURCE)
+        counts = load_blocks(readable_mill(), store, [], rejected)
         kept = store.connection.execute("SELECT topic, reason FROM base.rejected_message").fetchall()
 
     assert counts.rejected == 1

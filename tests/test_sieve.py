@@ -45,6 +45,7 @@ def block_of(scans: Sequence[Scan]) -> Block:
     kinds = [_kind(value) for _, _, value in rows]
     numbers = [np.nan if value is None or isinstance(value, str) else float(value) for _, _, value in rows]
     return Block(
+        source=SOURCE,
         tags=tuple(("pm2", name) for name in names),
         tag_no=np.array([number for number, _, _ in rows], np.int32),
         at_ms=np.array([at_ms for _, at_ms, _ in rows], np.int64),

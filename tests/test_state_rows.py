@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import date
 from itertools import pairwise
 
 import duckdb
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.writer.state_rows import lasting, write_states
+from collector.fact import State, StateChanged
+from collector.writer.fact_rows import FactRows, settled
 
 TABLE = """
 CREATE SCHEMA base;
@@ -19,7 +21,27 @@ CREATE TABLE base.machine_state (
 STEPS = st.lists(st.tuples(st.sampled_from(["on_reel", "down", "no_data"]), st.integers(0, 2)), max_size=12)
 
 
-def changes_of(steps: list[tuple[str, int]]) -> list[tuple[str, str, int]]:
+Change = tuple[str, str, int]
+
+
+def write_states(connection: duckdb.DuckDBPyConnection, changes: list[Change]) -> None:
+    """Write changes of state as one batch does: (machine, state, when it began [ms])."""
+    facts = FactRows()
+    facts.take([StateChanged(machine=m, state=State(state), at_ms=at_ms) for m, state, at_ms in changes], _no_day)
+    facts.write(connection)
+
+
+def _no_day(at_ms: int) -> date:
+    raise AssertionError(f"a state has no day: {at_ms}")
+
+
+def lasting(states: list[tuple[str, int]]) -> list[tuple[str, int]]:
+    """The states of one machine that lasted."""
+    rows = settled({"machine": "pm2", "state": state, "started_at": at_ms} for state, at_ms in states)
+    return [(str(row["state"]), int(str(row["started_at"]))) for row in rows]
+
+
+def changes_of(steps: list[tuple[str, int]]) -> list[Change]:
     """Changes of one machine, each some milliseconds after the one before, or none."""
     at_ms, changes = 1_000, []
     for state, later_ms in steps:
@@ -40,7 +62,7 @@ def test_the_rows_do_not_depend_on_how_the_changes_were_batched(steps: list[tupl
         query = "SELECT state, epoch_ms(started_at) FROM base.machine_state ORDER BY started_at"
         found = connection.execute(query).fetchall()
 
-    assert found == lasting((state, at_ms) for _, state, at_ms in changes)
+    assert found == lasting([(state, at_ms) for _, state, at_ms in changes])
 
 
 def test_of_two_states_at_one_moment_the_later_holds() -> None:

@@ -658,3 +658,17 @@ def test_a_configuration_knows_the_span_of_its_scans(store: Store, mill: Mill) -
     )
 
     assert found == [(1, T0, T0 + 9)]
+
+
+def test_a_state_that_turns_out_to_have_lasted_no_time_gives_way(tmp_path: Path) -> None:
+    # A gap that begins with the very scan that showed the sheet on the reel: no_data, and nothing else, from there.
+    mill = readable_mill()
+    with opened(tmp_path) as store:
+        commit(store, mill, *states((T0, State.NO_DATA), (T0 + 10, State.ON_REEL)))
+        commit(store, mill, *states((T0 + 10, State.NO_DATA), (T0 + 90, State.DOWN), (T0 + 90, State.STOPPED)))
+        commit(store, mill, *states((T0 + 90, State.THREADING)))
+
+        found = rows(store.connection, "SELECT epoch_ms(started_at), state FROM base.machine_state ORDER BY 1")
+
+        assert found == [(T0, "no_data"), (T0 + 90, "threading")]
+        assert store.inconsistencies() == []

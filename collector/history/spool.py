@@ -252,6 +252,7 @@ class Spool:
 def _block(tags: tuple[TagKey, ...], columns: dict[str, Any]) -> Block:
     texts = columns["text"]
     return Block(
+        source=FILE_SOURCE,
         tags=tags,
         tag_no=np.asarray(columns["tag_no"], np.int32),
         at_ms=np.asarray(columns["at_ms"], np.int64),

@@ -18,7 +18,9 @@ from collector.store.opening import PARTS, PUBLISHED
 from collector.store.parts import COLUMNS, HOT, STORED
 from collector.store.schema import sql_text
 
-_WRITER_ONLY = frozenset({"part", "retired_part", "next_part", "tracker", "delivery", "view_text"})
+_WRITER_ONLY = frozenset(
+    {"part", "retired_part", "next_part", "tag_source", "tracker", "delivery", "view_text"},
+)
 """Tables that are of no use to readers. What is still hot is: it holds in the place of replaced rows of parts."""
 
 _BLOCK_BYTES = 16_384
@@ -55,7 +57,7 @@ def write_reader_file(store: Store, *, step: Step) -> None:
         new.unlink(missing_ok=True)
         raise file_error(error, new) from error
     except duckdb.Error as error:
-        raise store_error(error, new) from error
+        raise store_error(error, store.path if "Corrupt" in str(error) else new) from error
     step("reader's file in place")
 
 

@@ -140,6 +140,9 @@ class StoreSettings(_Table):
     memory_limit_mb: int = Field(
         default=1000, ge=100, description="Memory that DuckDB may use; the collector itself needs some 200 more. [MB]"
     )
+    min_free_mb: NotNegative = Field(
+        default=200, description="Nothing is taken while less than this is free on the disk; 0: never wait. [MB]"
+    )
     thin_after_days: int | None = Field(
         default=None,
         ge=1,

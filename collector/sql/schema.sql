@@ -134,6 +134,14 @@ CREATE TABLE base.tag (
     last_text  VARCHAR
 );
 
+-- Which [[source]] of mill.toml brought which tag: values of a source that also brings role tags show that the machine's
+-- data live, so a rebuild must know them.
+CREATE TABLE base.tag_source (
+    configuration_id INTEGER NOT NULL,
+    tag_id           INTEGER NOT NULL,
+    source           INTEGER NOT NULL
+);
+
 -- Samples that are in no part yet. No key: an index costs three times the speed and nine times the space; the writer
 -- sees to it that a (tag_id, sampled_at) stands at most once in hot_sample, hot_text and the parts together.
 CREATE TABLE base.hot_sample (
@@ -339,6 +347,23 @@ CREATE TABLE base.production_under_way (
     reel       VARCHAR,
     length_m   DOUBLE,
     tonnes_t   DOUBLE
+);
+
+-- Every time that a machine's rows were worked out anew.
+CREATE TABLE base.rebuild (
+    machine          VARCHAR NOT NULL,
+    rebuilt_at       TIMESTAMPTZ NOT NULL,
+    first_at         TIMESTAMPTZ,
+    last_at          TIMESTAMPTZ,
+    present_settings BOOLEAN NOT NULL,
+    scans            BIGINT NOT NULL,
+    late             BIGINT NOT NULL,
+    downtimes_before BIGINT NOT NULL,
+    downtimes_after  BIGINT NOT NULL,
+    added            BIGINT NOT NULL,
+    removed          BIGINT NOT NULL,
+    moved            BIGINT NOT NULL,
+    changed          BIGINT NOT NULL
 );
 
 -- ---------------------------------------------------------------- what people sent

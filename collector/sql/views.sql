@@ -282,6 +282,26 @@ COMMENT ON COLUMN main.detector_fault.ended_at IS 'End; null: still so. For flic
 COMMENT ON COLUMN main.detector_fault.count IS 'How often: 1, for flicker the number of flickers on that day.';
 COMMENT ON COLUMN main.detector_fault.day IS 'For flicker the mill-local day, else null.';
 
+CREATE OR REPLACE VIEW main.rebuild AS
+SELECT
+    machine, rebuilt_at, first_at, last_at, present_settings, scans, late, downtimes_before, downtimes_after, added,
+    removed, moved, changed
+FROM base.rebuild;
+COMMENT ON VIEW main.rebuild IS 'Every time that what the tracker found of a machine was worked out anew from its samples.';
+COMMENT ON COLUMN main.rebuild.machine IS 'Id of the machine.';
+COMMENT ON COLUMN main.rebuild.rebuilt_at IS 'When it was done.';
+COMMENT ON COLUMN main.rebuild.first_at IS 'Oldest source time that was read; null: the machine had no samples.';
+COMMENT ON COLUMN main.rebuild.last_at IS 'Newest source time that was read.';
+COMMENT ON COLUMN main.rebuild.present_settings IS 'True: all was judged by the settings of that day; false: each time by its own.';
+COMMENT ON COLUMN main.rebuild.scans IS 'How many moments were read.';
+COMMENT ON COLUMN main.rebuild.late IS 'Values of role tags among them that had come too late for the tracker when they came.';
+COMMENT ON COLUMN main.rebuild.downtimes_before IS 'Downtimes before it.';
+COMMENT ON COLUMN main.rebuild.downtimes_after IS 'Downtimes after it.';
+COMMENT ON COLUMN main.rebuild.added IS 'Downtimes that no earlier one answers to.';
+COMMENT ON COLUMN main.rebuild.removed IS 'Downtimes that are gone, and that no other one answers to.';
+COMMENT ON COLUMN main.rebuild.moved IS 'Downtimes with another start, so another id: downtime_alias says which.';
+COMMENT ON COLUMN main.rebuild.changed IS 'Downtimes with the same id, but another end, kind, section or context.';
+
 -- ======================================================================================= what people sent
 
 -- Notes that no withdrawal names, each with the id that its downtime has now. A withdrawal cannot be withdrawn.

@@ -8,6 +8,7 @@ from collector.store.error import (
     StoreFull,
     StoreHeld,
     StoreNewer,
+    StoreOlder,
     StoreReadOnly,
 )
 from collector.store.opening import Inconsistency, Store
@@ -22,5 +23,6 @@ __all__ = [
     "StoreFull",
     "StoreHeld",
     "StoreNewer",
+    "StoreOlder",
     "StoreReadOnly",
 ]

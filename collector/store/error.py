@@ -21,6 +21,10 @@ class StoreNewer(StoreError):
     """A later Breakhorn wrote the store: run that version, or choose another folder under [store]."""
 
 
+class StoreOlder(StoreError):
+    """An earlier Breakhorn wrote the store, and it was opened only to look: start the collector once."""
+
+
 class StoreDamaged(StoreError):
     """The store cannot be read. Nothing was changed in it: restore a backup, or set the folder aside and start anew."""
 
@@ -34,7 +38,16 @@ class StoreFull(StoreError):
 
 
 class StoreDead(StoreError):
-    """The database gave up. Close the store and open it again: everything committed is still there."""
+    """The database gave up. Close the store and open it again: everything committed is still there.
+
+    full
+        True if it was for want of room on the disk.
+    """
+
+    def __init__(self, message: str, *, full: bool = False) -> None:
+        """What is said, and whether the disk is full."""
+        super().__init__(message)
+        self.full = full
 
 
 class StoreConflict(StoreError):
@@ -51,8 +64,10 @@ def store_error(error: duckdb.Error, path: Path) -> StoreError:
     if "No space left on device" in text and not _is_fatal(error):
         return StoreFull(f"no space left on the disk of {path.parent}: make room; the broker keeps what comes")
     if _is_fatal(error):
-        reason = "the disk is full: make room" if "No space left" in text else _first_line(text)
-        return StoreDead(f"{path} must be closed and opened again ({reason}); all that was committed is in it")
+        full = "No space left" in text
+        reason = "the disk is full: make room" if full else _first_line(text)
+        message = f"{path} must be closed and opened again ({reason}); all that was committed is in it"
+        return StoreDead(message, full=full)
     if "Could not set lock" in text:
         return StoreHeld(_held_message(text, path))
     if isinstance(error, duckdb.ConstraintException):
@@ -62,6 +77,18 @@ def store_error(error: duckdb.Error, path: Path) -> StoreError:
     if isinstance(error, duckdb.IOException | duckdb.SerializationException) or "Corrupt" in text:
         return StoreDamaged(f"{path} cannot be read ({_first_line(text)}): restore a backup, or choose another folder")
     return StoreError(f"{path} cannot be used ({_first_line(text)}): please report this fault")
+
+
+def opening_error(error: duckdb.Error, path: Path) -> StoreError:
+    """The same for an error at opening, where a database that gives up has no room or cannot be read."""
+    found = store_error(error, path)
+    if not isinstance(found, StoreDead):
+        return found
+    if found.full:
+        return StoreFull(f"no space left on the disk of {path.parent}: make room; the broker keeps what comes")
+    return StoreDamaged(
+        f"{path} cannot be read ({_first_line(str(error))}): restore a backup, or choose another folder"
+    )
 
 
 def file_error(error: OSError, path: Path) -> StoreError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,9 +15,9 @@ import duckdb
 import msgspec
 
 from collector.settings import Mill
-from collector.store.error import StoreDamaged, StoreHeld, file_error, store_error
+from collector.store.error import StoreDamaged, StoreFull, StoreHeld, file_error, opening_error, store_error
 from collector.store.parts import Part, look_at_parts, part_path, parts_of
-from collector.store.schema import bring_up_to_date, sql_text
+from collector.store.schema import bring_up_to_date, refuse_newer, refuse_older, sql_text
 from collector.store.settings_rows import fill_settings, fill_shifts
 
 DATABASE = "collector.duckdb"
@@ -31,6 +32,9 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "threads": 1,
 }
 """A commit is too small for two threads: with one it takes a fifth less of the processor. Large work asks for more."""
+
+ROOM_TO_OPEN = 1_000_000
+"""With less room the store is not even opened, since that writes to it. [bytes]"""
 
 _DELIVERY_BYTES = 10
 
@@ -72,18 +76,70 @@ class Store:
         path = folder / DATABASE
         if path in _held:
             raise StoreHeld(f"{path} is open in this process already")
-        connection = _connect(path, memory_limit_mb=mill.store.memory_limit_mb)
-        _held.add(path)
-        try:
-            store = cls(folder, mill, connection)
-            store._prepare(now_ms)
-        except BaseException as error:
-            connection.close()
-            _held.discard(path)
-            if isinstance(error, duckdb.Error):
-                raise store_error(error, path) from error
-            raise
+        store = cls(folder, mill, _connect(path, memory_limit_mb=mill.store.memory_limit_mb))
+        store._take_hold(now_ms)
         return store
+
+    @classmethod
+    def look(cls, folder: Path, mill: Mill, *, now_ms: int) -> Store:
+        """Open the store in a folder only to look at it: not a byte of it is changed. ``now_ms`` does not matter.
+
+        Raises
+        ------
+        StoreHeld, StoreNewer, StoreDamaged
+            Also if the store is not there, or of an earlier version: it must be brought up to date first.
+        """
+        folder = folder.resolve()
+        path = folder / DATABASE
+        if path in _held:
+            raise StoreHeld(f"{path} is open in this process already")
+        if not path.exists():
+            raise StoreDamaged(f"{path} is not there: collect or load something first")
+        store = cls(folder, mill, _connect_to_look(path))
+        _held.add(path)
+        return store
+
+    def reopen(self, *, now_ms: int) -> None:
+        """Open the store again after it was closed, as ``open`` does: the way on after StoreDead.
+
+        Raises
+        ------
+        StoreHeld, StoreNewer, StoreDamaged, StoreReadOnly, StoreFull
+            It stays closed then.
+        """
+        self.connection = _connect(self.path, memory_limit_mb=self._mill.store.memory_limit_mb)
+        self.forget_parts()
+        self._take_hold(now_ms)
+
+    def _take_hold(self, now_ms: int) -> None:
+        _held.add(self.path)
+        try:
+            self._prepare(now_ms)
+        except BaseException as error:
+            self.close()
+            if isinstance(error, duckdb.Error):
+                raise opening_error(error, self.path) from error
+            raise
+
+    @property
+    def is_open(self) -> bool:
+        """False once it was closed, until it is opened again."""
+        return self.path in _held
+
+    def check_room(self) -> None:
+        """Stop before the disk is full, while DuckDB can still tidy up. Cheap: to be called before each commit.
+
+        Raises
+        ------
+        StoreFull
+            If less is free than ``min_free_mb`` under [store].
+        """
+        least, free = self._mill.store.min_free_mb, _free_bytes(self.folder)
+        if free < least * 1_000_000:
+            raise StoreFull(
+                f"only {free // 1_000_000} MB are free on the disk of {self.folder}, less than the {least:g} MB of "
+                "min_free_mb under [store]: make room; the broker keeps what comes"
+            )
 
     def _prepare(self, now_ms: int) -> None:
         bring_up_to_date(self.connection, now_ms=now_ms)
@@ -169,6 +225,12 @@ class Store:
             rows = self.connection.execute("SELECT deliveries FROM base.delivery ORDER BY batch").fetchall()
         return [delivery for (packed,) in rows for delivery in unpack_deliveries(packed)]
 
+    def last_batch(self) -> int:
+        """Number of the last committed batch that held deliveries; 0 if there is none."""
+        with self.errors():
+            row = self.connection.execute("SELECT max(batch) FROM base.delivery").fetchone()
+        return int(row[0]) if row and row[0] is not None else 0
+
     def begin_run(self, now_ms: int, version: str) -> None:
         """Write down that a run of the collector begins. An earlier one without an end was killed."""
         with self.transaction() as connection:
@@ -237,9 +299,40 @@ def _connect(path: Path, *, memory_limit_mb: int) -> duckdb.DuckDBPyConnection:
         (path.parent / PARTS).mkdir(exist_ok=True)
     except OSError as error:
         raise file_error(error, path.parent) from error
+    if _free_bytes(path.parent) < ROOM_TO_OPEN:
+        raise StoreFull(f"no space left on the disk of {path.parent}: make room; the broker keeps what comes")
     try:
+        _look_before(path)
         connection = duckdb.connect(path, config={**_CONFIG, "memory_limit": f"{memory_limit_mb}MB"})
         connection.execute("SET TimeZone = 'UTC'")
     except duckdb.Error as error:
-        raise store_error(error, path) from error
+        raise opening_error(error, path) from error
     return connection
+
+
+def _connect_to_look(path: Path) -> duckdb.DuckDBPyConnection:
+    try:
+        connection = duckdb.connect(path, config=_CONFIG, read_only=True)
+    except duckdb.Error as error:
+        raise opening_error(error, path) from error
+    try:
+        connection.execute("SET TimeZone = 'UTC'")
+        refuse_older(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _free_bytes(folder: Path) -> int:
+    try:
+        return shutil.disk_usage(folder).free
+    except OSError as error:
+        raise file_error(error, folder) from error
+
+
+def _look_before(path: Path) -> None:
+    """Refuse what is not ours to write without writing: closing a database that was opened for writing changes it."""
+    if path.exists():
+        with duckdb.connect(path, read_only=True) as connection:
+            refuse_newer(connection)

@@ -11,7 +11,7 @@ from importlib.resources.abc import Traversable
 
 import duckdb
 
-from collector.store.error import StoreDamaged, StoreNewer
+from collector.store.error import StoreDamaged, StoreNewer, StoreOlder
 
 SQL = files("collector") / "sql"
 
@@ -71,17 +71,46 @@ def bring_up_to_date(
         If the database has a later version than the last step.
     """
     steps = migrations() if steps is None else steps
-    found, newest = schema_version(connection), steps[-1]
-    if found > newest.version:
-        raise StoreNewer(
-            f"the store has schema version {found}, this Breakhorn knows {newest.version}: run a later version"
-        )
+    found, newest = refuse_newer(connection, steps=steps), steps[-1]
     if found == 0:
         _apply(connection, Migration(version=newest.version, name="schema", text=sql_text("schema.sql")), now_ms)
     for step in steps:
         if 0 < found < step.version:
             _apply(connection, step, now_ms)
     make_views(connection)
+
+
+def refuse_newer(connection: duckdb.DuckDBPyConnection, *, steps: list[Migration] | None = None) -> int:
+    """The version of a database's schema, if it is one that this Breakhorn can use.
+
+    Raises
+    ------
+    StoreNewer, StoreDamaged
+        If it is a later one, or no store at all.
+    """
+    found, newest = schema_version(connection), (steps or migrations())[-1]
+    if found > newest.version:
+        raise StoreNewer(
+            f"the store has schema version {found}, this Breakhorn knows {newest.version}: run a later version, or "
+            "choose another folder under [store]"
+        )
+    return found
+
+
+def refuse_older(connection: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a database that must be migrated before it can be read, or whose version is a later one.
+
+    Raises
+    ------
+    StoreNewer, StoreDamaged, StoreOlder
+        Which of them it is.
+    """
+    found, newest = refuse_newer(connection), migrations()[-1].version
+    if found < newest:
+        raise StoreOlder(
+            f"the store has schema version {found}, this Breakhorn needs {newest}: start the collector once, which "
+            "brings it up to date"
+        )
 
 
 def _apply(connection: duckdb.DuckDBPyConnection, step: Migration, now_ms: int) -> None:

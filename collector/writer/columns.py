@@ -141,6 +141,9 @@ def gather_block(block: Block, book: TagBook) -> Gathered:
     known = np.array([tag_id is not None for tag_id in ids], np.bool_)[block.tag_no]
     refused = [] if known.all() else _first_of_each(block, ~known)
     part = block if known.all() else block.some(known)
+    for tag_id in ids:
+        if tag_id is not None:
+            book.came_from(tag_id, block.source)
     tag_ids = np.array([-1 if tag_id is None else tag_id for tag_id in ids], np.int32)[part.tag_no]
     is_text = part.kinds == TEXT
     numbers, texts = (_columns_of(part, tag_ids, chosen) for chosen in (~is_text, is_text))
@@ -193,6 +196,8 @@ class _Gatherer:
             if group is None:
                 self._take_loose(scan, flags, place)
                 continue
+            if scan.source not in group.shape.sources:
+                self._book.all_came_from(group.shape, scan.source)
             group.values.extend(values.values())
             group.at_ms.append(at_ms)
             group.flags.append(flags)
@@ -214,7 +219,9 @@ class _Gatherer:
             tag_id = self._book.id_of(scan.machine, tag)
             if tag_id is None:
                 self.refused.append((place, tag))
-            elif isinstance(value, str):
+                continue
+            self._book.came_from(tag_id, scan.source)
+            if isinstance(value, str):
                 self.loose_texts.add(tag_id, scan.at_ms, value, flags, place)
             else:
                 self.loose_numbers.add(tag_id, scan.at_ms, _number(value), flags, place)

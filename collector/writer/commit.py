@@ -99,8 +99,9 @@ class Writer:
         """Read from the store what there is to remember: at first, and after a batch that failed."""
         connection = self._store.connection
         known = connection.execute(_KNOWN_TAGS).fetchall()
+        sources = connection.execute(_KNOWN_SOURCES, [self._store.configuration_id]).fetchall()
         tags_at_most = self._mill.store.tags_at_most
-        book = TagBook(self._mill, known, tags_at_most=tags_at_most)
+        book = TagBook(self._mill, known, sources, tags_at_most=tags_at_most)
         packed = connection.execute("SELECT batch, deliveries FROM base.delivery ORDER BY batch").fetchall()
         deliveries = deque((batch, len(list(unpack_deliveries(blob)))) for batch, blob in packed)
         return _Memory(
@@ -168,6 +169,9 @@ FROM base.tag AS t
 LEFT JOIN (SELECT tag_id, max(sampled_at) AS last_at FROM base.hot_sample GROUP BY tag_id) AS s ON s.tag_id = t.tag_id
 LEFT JOIN (SELECT tag_id, max(sampled_at) AS last_at FROM base.hot_text GROUP BY tag_id) AS x ON x.tag_id = t.tag_id
 """
+
+
+_KNOWN_SOURCES = "SELECT tag_id, source FROM base.tag_source WHERE configuration_id = ?"
 
 
 def _machines(connection: duckdb.DuckDBPyConnection, table: str) -> set[str]:

@@ -26,9 +26,9 @@ from collector.fact import (
 )
 from collector.store import StoreConflict
 from collector.writer.rows import insert, placeholder
-from collector.writer.state_rows import write_states
 
-_COLUMNS: dict[str, tuple[str, ...]] = {
+COLUMNS: dict[str, tuple[str, ...]] = {
+    "machine_state": ("machine", "state", "started_at"),
     "downtime": (
         "downtime_id", "machine", "kind", "started_at", "section", "location_tied", "start_uncertain",
         "end_uncertain", "unwitnessed", "at_reel", "grade", "shade", "reel", "speed_before_m_min", "rate_before_t_h",
@@ -59,14 +59,11 @@ class _Flicker:
 class FactRows:
     """The rows of some facts. A row that begins and ends among them is written once.
 
-    states
-        (machine, state, when it began [ms]) of each change, in order.
     late
         (machine, tag, source time [ms]) of each late value.
     """
 
     new: dict[str, list[Row]] = field(default_factory=dict)
-    states: list[tuple[str, str, int]] = field(default_factory=list)
     ends: list[tuple[str, Row, Row]] = field(default_factory=list)
     late: set[tuple[str, str, int]] = field(default_factory=set)
     _open: dict[tuple[object, ...], Row] = field(default_factory=dict)
@@ -90,7 +87,7 @@ class FactRows:
     def _single(self, fact: StateChanged | ReelStarted | GradeRunStarted | Produced) -> None:
         match fact:
             case StateChanged():
-                self.states.append((fact.machine, str(fact.state), fact.at_ms))
+                self._add("machine_state", machine=fact.machine, state=str(fact.state), started_at=fact.at_ms)
             case ReelStarted():
                 self._add(
                     "reel", machine=fact.machine, reel=fact.reel, started_at=fact.at_ms, first_seen=fact.first_seen
@@ -161,6 +158,10 @@ class FactRows:
         flicker.first_ms, flicker.last_ms = min(flicker.first_ms, fact.at_ms), max(flicker.last_ms, fact.at_ms)
         flicker.count += 1
 
+    def flickers(self) -> list[tuple[str, str, date, int, int, int]]:
+        """Machine, tag, mill-local day, first and last flicker of it [ms], and how many."""
+        return [(*key, each.first_ms, each.last_ms, each.count) for key, each in self._flickers.items()]
+
     def write(self, connection: duckdb.DuckDBPyConnection) -> None:
         """Write all of it.
 
@@ -171,14 +172,48 @@ class FactRows:
         duckdb.ConstraintException
             If a row is there already.
         """
-        write_states(connection, self.states)
-        for table, rows in self.new.items():
-            columns = _COLUMNS[table]
+        for table, found in self.new.items():
+            columns = COLUMNS[table]
+            rows = _make_way(connection, found) if table == "machine_state" else found
             insert(connection, table, columns, [[row.get(column) for column in columns] for row in rows])
         for table, key, changes in self.ends:
             _update(connection, table, key, changes)
         for (machine, tag, day), flicker in self._flickers.items():
             _add_flicker(connection, machine, tag, day, flicker)
+
+
+def settled(states: Iterable[Row]) -> list[Row]:
+    """States of machines, each in order of time, without those that lasted no time: where a gap begins, say.
+
+    What is left is joined: no machine has two equal states in a row.
+    """
+    kept: dict[object, list[Row]] = {}
+    for row in states:
+        rows = kept.setdefault(row["machine"], [])
+        if rows and rows[-1]["started_at"] == row["started_at"]:
+            rows.pop()
+        if not rows or rows[-1]["state"] != row["state"]:
+            rows.append(row)
+    return [row for rows in kept.values() for row in rows]
+
+
+def _make_way(connection: duckdb.DuckDBPyConnection, states: list[Row]) -> list[Row]:
+    """The rows to be written for some states. One that is there, and turns out to have lasted no time, is deleted."""
+    there: list[Row] = []
+    for machine in {row["machine"] for row in states}:
+        last = connection.execute(_LAST_STATES, [machine]).fetchall()
+        there += [{"machine": machine, "state": state, "started_at": at_ms} for state, at_ms in reversed(last)]
+    left = settled([*there, *states])
+    for row in there:
+        if row not in left:
+            connection.execute(_DELETE_STATE, [row["machine"], row["started_at"]])
+    return [row for row in left if row not in there]
+
+
+_LAST_STATES = """
+SELECT state, epoch_ms(started_at) FROM base.machine_state WHERE machine = ? ORDER BY started_at DESC LIMIT 2
+"""
+_DELETE_STATE = "DELETE FROM base.machine_state WHERE machine = ? AND started_at = make_timestamptz(?::BIGINT * 1000)"
 
 
 def production_row(made: Produced) -> Row:

@@ -71,6 +71,9 @@ class SampleRows:
 
     def _write(self, gathered: Gathered, late: LateKeys, day: date, counts: Counts) -> None:
         insert(self.connection, "tag", ("tag_id", "machine", "tag"), self.book.take_added())
+        configuration = self.store.configuration_id
+        new_sources = [(configuration, tag_id, source) for tag_id, source in self.book.take_new_sources()]
+        insert(self.connection, "tag_source", ("configuration_id", "tag_id", "source"), new_sources)
         numbers, texts = gathered.numbers, gathered.texts
         if late:
             self._flag_late((numbers, texts), late)

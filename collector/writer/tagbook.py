@@ -23,10 +23,17 @@ _NAMES_IN_SHAPES = 400_000
 
 @dataclass(slots=True)
 class Shape:
-    """An order of tags in a scan: their ids, and the places of those that were seen to carry texts."""
+    """An order of tags in a scan.
+
+    text_places
+        The places of those that were seen to carry texts.
+    sources
+        The sources that were seen to bring it.
+    """
 
     ids: Ids
     text_places: set[int] = field(default_factory=set)
+    sources: set[int] = field(default_factory=set)
 
 
 @dataclass(slots=True)
@@ -50,8 +57,15 @@ class TagBook:
         Tags that are new since the last ``take_added``: (id, machine, tag).
     """
 
-    def __init__(self, mill: Mill, known: Iterable[tuple[int, str, str, int | None]], *, tags_at_most: int) -> None:
-        """Begin with the known tags: (id, machine, tag, newest source time [ms])."""
+    def __init__(
+        self,
+        mill: Mill,
+        known: Iterable[tuple[int, str, str, int | None]],
+        sources: Iterable[tuple[int, int]] = (),
+        *,
+        tags_at_most: int,
+    ) -> None:
+        """Begin with the known tags: (id, machine, tag, newest source time [ms]); and with (id, source) of each."""
         self._tags_at_most = tags_at_most
         self._ids: dict[tuple[str, str], int] = {}
         self._ranges = {
@@ -61,6 +75,8 @@ class TagBook:
         self._next_id = 0
         self.machines: dict[str, MachineBook] = {}
         self.added: list[tuple[int, str, str]] = []
+        self._sources = set(sources)
+        self._new_sources: list[tuple[int, int]] = []
         self._make_room(1024)
         for tag_id, machine, tag, newest_ms in known:
             self._enter(tag_id, machine, tag, NEVER if newest_ms is None else newest_ms)
@@ -129,6 +145,23 @@ class TagBook:
         self._names_in_shapes = left
         for book in self.machines.values():
             book.shapes.clear()
+
+    def came_from(self, tag_id: int, source: int) -> None:
+        """A source brought a tag."""
+        if (tag_id, source) not in self._sources:
+            self._sources.add((tag_id, source))
+            self._new_sources.append((tag_id, source))
+
+    def all_came_from(self, shape: Shape, source: int) -> None:
+        """A source brought all tags of a shape."""
+        shape.sources.add(source)
+        for tag_id in shape.ids.tolist():
+            self.came_from(tag_id, source)
+
+    def take_new_sources(self) -> list[tuple[int, int]]:
+        """(tag id, source) of what was not known to come from there, since the last call."""
+        new, self._new_sources = self._new_sources, []
+        return new
 
     def take_added(self) -> list[tuple[int, str, str]]:
         """The new tags since the last call."""

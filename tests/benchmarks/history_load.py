@@ -75,7 +75,7 @@ def load(path: Path, mill: Mill, folder: Path) -> None:
     now_ms = START_MS + 400 * 86_400_000
     with Spool(mill, HistoryOptions(), now_ms=now_ms) as spool, Store.open(folder, mill, now_ms=now_ms) as store:
         list(take_all(spool, [path], mill))
-        load_blocks(mill, store, spool.blocks(), source=FILE_SOURCE)
+        load_blocks(mill, store, spool.blocks())
 
 
 def alone(path: Path, folder: Path) -> None:
@@ -96,6 +96,7 @@ def calm_block(mill: Mill, scans: int) -> Block:
     tag_no = np.tile(np.arange(len(tags), dtype=np.int32), scans)
     numbers = np.where(tag_no == 0, 700.0 + second // 1000 % 50, 1.0)
     return Block(
+        source=FILE_SOURCE,
         tags=tuple((machine.id, tag) for tag in tags),
         tag_no=tag_no,
         at_ms=START_MS + second * 1000,
