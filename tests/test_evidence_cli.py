@@ -166,7 +166,7 @@ def test_cells_from_the_store_are_those_of_the_tags(store: Path, mill: Mill) -> 
 
     with open_store(store) as opened:
         tags = read_tags(opened.connection, "pm2")
-        cells = read_cells(opened.connection, tags, minutes)
+        cells = read_cells(opened.connection, "pm2", tags, minutes)
 
     assert [t.tag for t in cells.tags] == ["reel.speed", "tag00", "tag01", "tag02", "tag03", "tag04"]
     there = cells_of(mill, minutes)
@@ -190,7 +190,7 @@ def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_o
     minutes = np.array([30, 61, 149, 150, 181, 200, 1_600], np.int64) + int(first)
 
     with open_store(path) as opened:
-        cells = read_cells(opened.connection, (Tag(tag="steam.set", tag_id=7),), minutes)
+        cells = read_cells(opened.connection, "pm2", (Tag(tag="steam.set", tag_id=7),), minutes)
 
     held = cells.mean[0] + cells.origin[0]
     assert np.isnan(held[0])

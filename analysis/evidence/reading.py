@@ -18,8 +18,9 @@ from analysis.period import Period
 from analysis.risk.exposure import read_past
 from analysis.risk.rows import Ints
 
-SLICE_MINUTES = 10 * 1440
-"""Cells are added up in slices of this many minutes: their groups then stay in the processor's cache. [min]"""
+SLICE_MINUTES = 30 * 1440
+"""Cells are added up in slices of this many minutes: memory stays small, and a year of daily files is not opened anew
+for every few of them. [min]"""
 SELDOM = 0.5
 """A tag that has a value in fewer of the minutes asked for is one that is sent only when it changes."""
 HOLDS_MINUTES = 1440
@@ -52,9 +53,13 @@ def read_tags(connection: duckdb.DuckDBPyConnection, machine: str) -> tuple[Tag,
 
 
 def read_cells(
-    connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: Ints, progress: Progress | None = None
+    connection: duckdb.DuckDBPyConnection,
+    machine: str,
+    tags: Sequence[Tag],
+    minutes: Ints,
+    progress: Progress | None = None,
 ) -> Cells:
-    """What tags were in some minutes; only days that hold one of them are read.
+    """What tags of a machine were in some minutes; only days that hold one of them are read.
 
     minutes
         Rising, each once. [min since 1970]
@@ -68,22 +73,18 @@ def read_cells(
     for start, end in _slices(minutes):
         part = minutes[start:end]
         base = int(part[0])
-        asked = {
-            "from_minute": base,
-            "to_minute": int(part[-1]) + 1,
-            "minutes": part.tolist(),
-            "tags": ids,
-            "first_tag": min(ids, default=0),
-            "last_tag": max(ids, default=-1),
-        }
+        asked = {"machine": machine, "from_minute": base, "to_minute": int(part[-1]) + 1, "minutes": part.tolist()}
         got = connection.execute(_sql("cell"), asked).fetchnumpy()
-        rows = row_of[np.asarray(got["tag_id"], np.int64)]
+        tag_ids = np.asarray(got["tag_id"], np.int64)
+        own = np.isin(tag_ids, ids)
+        rows = row_of[tag_ids[own]]
         column_of = np.zeros(int(part[-1]) - base + 1, np.int64)
         column_of[part - base] = np.arange(start, end)
-        columns, values = column_of[np.asarray(got["minute"], np.int64)], np.asarray(got["mean"], np.float64)
+        columns = column_of[np.asarray(got["minute"], np.int64)[own]]
+        values = np.asarray(got["mean"], np.float64)[own]
         _set_origin(origin, rows, values)
         mean[rows, columns] = values - origin[rows]
-        variance[rows, columns] = got["variance"]
+        variance[rows, columns] = np.asarray(got["variance"], np.float64)[own]
         if progress is not None:
             progress(end / len(minutes))
     _hold(connection, tags, minutes, origin, mean, variance)

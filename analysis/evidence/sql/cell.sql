@@ -1,7 +1,6 @@
 -- Mean and variance of each tag in each minute that is wanted. Left out: flag 2 outside its plausible range, 4 bad
 -- quality, 32 time unknown. The minutes are met as one number (never as a range), and within one slice of time, so that
--- files and row groups outside it are not read and the groups of a slice stay in the processor's cache. Tags are met as
--- a range, which leaves out row groups, and one by one only once they are added up.
+-- row groups outside it are not read and the groups of a slice stay few.
 SELECT
     tag_id,
     minute - $from_minute AS minute,
@@ -10,13 +9,11 @@ SELECT
 FROM (
     SELECT tag_id, value, epoch_us(sampled_at) // 60000000 AS minute
     FROM sample
-    WHERE sampled_at >= make_timestamptz($from_minute::BIGINT * 60000000)
+    WHERE machine = $machine
+      AND sampled_at >= make_timestamptz($from_minute::BIGINT * 60000000)
       AND sampled_at < make_timestamptz($to_minute::BIGINT * 60000000)
       AND flags & 38 = 0
       AND value IS NOT NULL
-      AND tag_id >= $first_tag
-      AND tag_id <= $last_tag
 )
 WHERE minute IN (SELECT unnest($minutes))
-GROUP BY tag_id, minute
-HAVING list_contains($tags, tag_id);
+GROUP BY tag_id, minute;
