@@ -90,12 +90,12 @@ def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture
         x=x,
         y=alt.Y("low:Q", title=title, axis=_grid(), scale=y_scale),
         y2="high:Q",
-        fill=alt.Fill("what:N", scale=colour, legend=None),
+        color=alt.Color("what:N", scale=colour, legend=_legend("stroke")),
     )
     lines = base.mark_line(strokeWidth=2.2).encode(
         x=x,
         y=alt.Y("median:Q", scale=y_scale),
-        stroke=alt.Stroke("what:N", scale=colour, legend=_legend("stroke")),
+        color=alt.Color("what:N", scale=colour, legend=_legend("stroke")),
         strokeDash=alt.StrokeDash("what:N", scale=dash, legend=_legend("stroke")),
     )
     window = finding.best.window
@@ -211,4 +211,9 @@ def _names() -> alt.Axis:
 
 
 def _legend(symbol: str = "circle") -> alt.Legend:
-    return alt.Legend(title=None, orient="top", symbolType=symbol, symbolSize=200 if symbol == "stroke" else 90)
+    if symbol == "stroke":
+        # Without these the legend takes on the faintness of the bands.
+        return alt.Legend(
+            title=None, orient="top", symbolType="stroke", symbolSize=300, symbolOpacity=1, symbolStrokeWidth=2.2
+        )
+    return alt.Legend(title=None, orient="top", symbolType=symbol, symbolSize=90)
