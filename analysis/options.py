@@ -131,6 +131,18 @@ def chosen(store: Store, asked: Asked, *, made: bool = True) -> Iterator[tuple[H
         yield store.history(machine, period, made=made), period
 
 
+def sections_of(store: Store, history: History, section: str | None) -> list[str]:
+    """Sections of a machine, from the wet end; one that was asked for must be among them."""
+    rows = store.rows(
+        "SELECT section FROM sheet_detector WHERE machine = $machine ORDER BY number", machine=history.machine.machine
+    )
+    sections = list(dict.fromkeys(row["section"] for row in rows))
+    known = {*sections, *(d.section for d in history.downtimes)}
+    if section is not None and section not in known:
+        raise click.UsageError(f"{history.machine.name} has no section {section!r}; it has {', '.join(sections)}")
+    return sections
+
+
 def _period(store: Store, machine: Machine, asked: Asked) -> Period:
     from analysis.period import Period, period_of, shift_of, shift_period, until_horizon  # noqa: PLC0415 - see above
 

@@ -1,4 +1,4 @@
-"""Published worked examples: data, expected values and where each was read, from ``published/runnability.json``."""
+"""Published worked examples: data, expected values and where each was read, from the files in ``published``."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ from typing import Any
 
 import pytest
 
-_FILE = Path(__file__).parent / "published" / "runnability.json"
-_ALL: dict[str, dict[str, Any]] = json.loads(_FILE.read_text(encoding="utf-8"))
+_FILES = sorted((Path(__file__).parent / "published").glob("*.json"))
+_ALL: dict[str, dict[str, Any]] = {
+    name: one for file in _FILES for name, one in json.loads(file.read_text(encoding="utf-8")).items()
+}
 
 
 @dataclass(frozen=True)

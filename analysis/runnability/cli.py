@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from analysis.cli import give
-from analysis.options import Asked, Told, asks, chosen, way_out
+from analysis.options import Asked, Told, asks, chosen, sections_of, way_out
 
 if TYPE_CHECKING:
     from analysis.history import History
@@ -63,7 +63,7 @@ def rate(path: Path, asked: Asked, section: str | None, secondary: bool, chart: 
                 history,
                 period,
                 selection,
-                sections=_sections(store, history, section),
+                sections=sections_of(store, history, section),
                 turn_ups_ms=_turn_ups(store, history, period),
                 by_shift=chart == "shift",
                 limits=named[limits] if limits else None,
@@ -116,7 +116,7 @@ def compare(
     with _answers(path) as store:
 
         def answer(history: History, period: Period) -> Sequence[Part]:
-            _sections(store, history, section)
+            sections_of(store, history, section)
             at_ms = instant_ms(change_text, history.mill.zone, now_ms=history.horizon_ms)
             change = split_at(period, at_ms, round(settle * MS_PER_DAY))
             return answer_compare(history, period, change, selection, planned=plan / 100, power=power, mid_p=mid_p)
@@ -150,7 +150,7 @@ def trend(path: Path, asked: Asked, section: str | None, secondary: bool, positi
         seen: list[tuple[History, Period]] = []
 
         def answer(history: History, period: Period) -> Sequence[Part]:
-            _sections(store, history, section)
+            sections_of(store, history, section)
             seen.append((history, period))
             parts = answer_trend(history, period, selection)
             if position is None:
@@ -187,7 +187,7 @@ def threading(path: Path, asked: Asked, groups: tuple[str, ...], section: str | 
     with _answers(path) as store:
 
         def answer(history: History, period: Period) -> Sequence[Part]:
-            sections = _sections(store, history, section)
+            sections = sections_of(store, history, section)
             return answer_threading(history, period, selection, groups or ("section", "crew"), sections=sections)
 
         give("threading", asked, _each(store, asked, answer))
@@ -229,18 +229,6 @@ def _told(history: History, period: Period, parts: Sequence[Part]) -> Told:
 
 def _drawing(parts: Sequence[Part]) -> Callable[[], list[tuple[Picture, ...]]]:
     return lambda: [part.draw() for part in parts]
-
-
-def _sections(store: Store, history: History, section: str | None) -> list[str]:
-    """Sections of a machine, from the wet end; one that was asked for must be among them."""
-    rows = store.rows(
-        "SELECT section FROM sheet_detector WHERE machine = $machine ORDER BY number", machine=history.machine.machine
-    )
-    sections = list(dict.fromkeys(row["section"] for row in rows))
-    known = {*sections, *(d.section for d in history.downtimes)}
-    if section is not None and section not in known:
-        raise click.UsageError(f"{history.machine.name} has no section {section!r}; it has {', '.join(sections)}")
-    return sections
 
 
 def _turn_ups(store: Store, history: History, period: Period) -> list[int]:

@@ -1,0 +1,1 @@
+"""What precedes breaks: windows before each loss, held against matched quiet runs of the same machine."""

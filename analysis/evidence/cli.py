@@ -1,0 +1,121 @@
+"""The subcommand ``evidence``; all that click knows of it is here."""
+
+# ruff: noqa: PLC0415 - the command imports what it needs when it is called, so that --help answers at once
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analysis.cli import give
+from analysis.options import Asked, Told, asks, chosen, sections_of, way_out
+
+if TYPE_CHECKING:
+    from analysis.evidence.answer import Question, Sought
+    from analysis.history import History
+    from analysis.period import Period
+    from analysis.read import Store
+    from analysis.result import Picture
+
+_MEMORY = "2GB"
+"""A year of 200 tags needs half of it; a tenth more for each tenth more of breaks."""
+
+
+@click.command()
+@click.option("--section", metavar="NAME", help="Only breaks of this section.")
+@click.option("--cause", metavar="CODE", help="Only breaks coded so.")
+@click.option("--secondary", is_flag=True, help="Secondary breaks as well.")
+@click.option(
+    "--controls", type=click.IntRange(1, 20), default=4, show_default=True, help="Quiet runs for each break, at most."
+)
+@click.option(
+    "--speed-band",
+    type=click.FloatRange(0, min_open=True),
+    default=20.0,
+    show_default=True,
+    metavar="M/MIN",
+    help="How near their speed must be. [m/min]",
+)
+@click.option(
+    "--near-days",
+    type=click.FloatRange(0, min_open=True),
+    default=21.0,
+    show_default=True,
+    metavar="DAYS",
+    help="How near in time they must be. [d]",
+)
+@click.option("--runs", is_flag=True, help="List the quiet runs of every break as well.")
+@asks
+@click.pass_obj
+def evidence(
+    path: Path,
+    asked: Asked,
+    section: str | None,
+    cause: str | None,
+    secondary: bool,
+    controls: int,
+    speed_band: float,
+    near_days: float,
+    runs: bool,
+) -> None:
+    """What was different before breaks, against matched quiet runs of the same machine, and how sure that is.
+
+    Example: breakhorn evidence --from 2026-03-01 --section press
+    """
+    from analysis.evidence.answer import Question, seek
+    from analysis.evidence.settings import EvidenceSettings
+    from analysis.read import open_store
+
+    question = Question(secondary=secondary, section=section, cause=cause)
+    settings = EvidenceSettings(controls=controls, speed_band_m_min=speed_band, near_days=near_days)
+    with way_out(), open_store(path, memory=_MEMORY) as store:
+        told = []
+        for history, period in chosen(store, asked):
+            _known(store, history, question)
+            with _shown_progress() as progress:
+                found = seek(store, history, period, question, settings, progress)
+            told.append(_told(history, period, question, found, runs=runs))
+        give("evidence", asked, told)
+
+
+def _told(history: History, period: Period, question: Question, found: Sought, *, runs: bool) -> Told:
+    from analysis.evidence.tell import tell_evidence, tell_matching, tell_strata
+
+    strata = tell_strata(history, period, found.evidence)
+    results = [tell_evidence(history, period, question, found), tell_matching(history, period, found, runs=runs)]
+    results += [] if strata is None else [strata]
+
+    def draw() -> list[tuple[Picture, ...]]:
+        from analysis.evidence.pictures import pictures
+
+        return [pictures(found.evidence, history.machine.name), *[()] * (len(results) - 1)]
+
+    return Told(history=history, period=period, results=tuple(results), draw=draw)
+
+
+def _known(store: Store, history: History, question: Question) -> None:
+    """Refuse a section or cause that this machine cannot have."""
+    sections_of(store, history, question.section)
+    causes = {*history.causes, *(d.cause for d in history.downtimes if d.cause)}
+    if question.cause is not None and question.cause not in causes:
+        coded = ", ".join(sorted({d.cause for d in history.downtimes if d.cause})) or "none yet"
+        raise click.UsageError(f"there is no cause {question.cause!r}; the breaks of this period are coded {coded}")
+
+
+@contextmanager
+def _shown_progress() -> Iterator[Callable[[float], None] | None]:
+    """A bar on stderr while samples are read, if that is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading samples", total=1.0)
+        yield lambda done: bar.update(task, completed=done)
