@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import duckdb
 import msgspec
 
-from collector.settings import Machine, Mill
+from collector.settings import BrokeTower, Grade, Machine, Mill
 from collector.shifts import shift_rows
 
 Row = Sequence[object]
@@ -34,62 +34,56 @@ def insert_rows(connection: duckdb.DuckDBPyConnection, table: str, rows: Sequenc
 
 
 def _tables(mill: Mill) -> Iterator[tuple[str, list[Row]]]:
-    money = mill.money
-    yield (
-        "mill",
-        [
-            (
-                mill.name,
-                mill.time_zone,
-                mill.currency,
-                mill.topic_root,
-                mill.planned_cutoff_h,
-                mill.mill.demo,
-                money.margin_per_t,
-                money.broke_cost_per_t,
-            )
-        ],
-    )
+    yield "mill", [_mill(mill)]
     yield "machine", [_machine(machine) for machine in mill.machines]
     yield "sheet_detector", [row for machine in mill.machines for row in _detectors(machine)]
     yield "signal", [(machine.id, role, tag) for machine in mill.machines for role, tag in machine.signals.items()]
     yield "tag_setting", [row for machine in mill.machines for row in _tags(machine)]
     yield "cause", [(cause.code, cause.section, cause.name, cause.loss) for cause in mill.causes]
-    yield (
-        "grade",
-        [
-            (
-                grade.name,
-                grade.basis_weight_g_m2,
-                grade.target_speed_m_min,
-                *(grade.moisture_pct or (None, None)),
-                grade.plan_t_d,
-                grade.basis_weight_within_pct,
-            )
-            for grade in mill.grades
-        ],
-    )
+    yield "grade", [_grade(grade) for grade in mill.grades]
     yield (
         "broke_pit",
         [(pit.name, section, pit.consistency_pct) for pit in mill.broke_pits for section in pit.sections],
     )
-    yield (
-        "broke_tower",
-        [
-            (
-                tower.name,
-                tower.volume_m3,
-                tower.level,
-                tower.dosing,
-                list(tower.shades),
-                tower.returned,
-                tower.spilled,
-                tower.consistency_pct,
-                tower.machine,
-                list(tower.dosed_into or tower.shades),
-            )
-            for tower in mill.broke_towers
-        ],
+    yield "broke_tower", [_tower(tower) for tower in mill.broke_towers]
+
+
+def _mill(mill: Mill) -> Row:
+    return (
+        mill.name,
+        mill.time_zone,
+        mill.currency,
+        mill.topic_root,
+        mill.planned_cutoff_h,
+        mill.mill.demo,
+        mill.money.margin_per_t,
+        mill.money.broke_cost_per_t,
+    )
+
+
+def _grade(grade: Grade) -> Row:
+    return (
+        grade.name,
+        grade.basis_weight_g_m2,
+        grade.target_speed_m_min,
+        *(grade.moisture_pct or (None, None)),
+        grade.plan_t_d,
+        grade.basis_weight_within_pct,
+    )
+
+
+def _tower(tower: BrokeTower) -> Row:
+    return (
+        tower.name,
+        tower.volume_m3,
+        tower.level,
+        tower.dosing,
+        list(tower.shades),
+        tower.returned,
+        tower.spilled,
+        tower.consistency_pct,
+        tower.machine,
+        list(tower.dosed_into or tower.shades),
     )
 
 
