@@ -14,7 +14,9 @@ from typing import Any, cast
 
 import duckdb
 
-from collector.store.schema import bring_up_to_date
+from collector.store.opening import PARTS
+from collector.store.parts import look_at_parts, parts_of
+from collector.store.schema import bring_up_to_date, make_views
 
 FIXTURES = Path(__file__).with_name("fixtures")
 
@@ -47,4 +49,7 @@ class Killing:
 if __name__ == "__main__":
     with duckdb.connect(Path(sys.argv[1]) / "collector.duckdb") as whole:
         whole.execute("SET TimeZone = 'UTC'")
-        bring_up_to_date(cast("duckdb.DuckDBPyConnection", Killing(whole, int(sys.argv[2]))), now_ms=0)
+        killing = cast("duckdb.DuckDBPyConnection", Killing(whole, int(sys.argv[2])))
+        bring_up_to_date(killing, now_ms=0)
+        look_at_parts(killing, Path(sys.argv[1]) / PARTS, parts_of(killing))
+        make_views(killing)

@@ -17,7 +17,7 @@ import msgspec
 from collector.settings import Mill
 from collector.store.error import StoreDamaged, StoreFull, StoreHeld, file_error, opening_error, store_error
 from collector.store.parts import Part, look_at_parts, part_path, parts_of
-from collector.store.schema import bring_up_to_date, refuse_newer, refuse_older, sql_text
+from collector.store.schema import bring_up_to_date, make_views, refuse_newer, refuse_older, sql_text
 from collector.store.settings_rows import fill_settings, fill_shifts
 
 DATABASE = "collector.duckdb"
@@ -144,7 +144,9 @@ class Store:
     def _prepare(self, now_ms: int) -> None:
         bring_up_to_date(self.connection, now_ms=now_ms)
         self._check_parts()
+        # A store that was moved names its parts where they were: that is put right before any view is made over them.
         look_at_parts(self.connection, self.folder / PARTS, self.parts())
+        make_views(self.connection)
         with self.transaction() as connection:
             self.configuration_id = fill_settings(connection, self._mill)
             fill_shifts(connection, self._mill, anew=True)

@@ -61,7 +61,7 @@ def schema_version(connection: duckdb.DuckDBPyConnection) -> int:
 def bring_up_to_date(
     connection: duckdb.DuckDBPyConnection, *, now_ms: int, steps: list[Migration] | None = None
 ) -> None:
-    """Creates the tables in an empty database, or migrates older ones, a transaction a step; then makes the views.
+    """Creates the tables in an empty database, or migrates older ones, a transaction a step. The views come after.
 
     A new store is made from schema.sql at once; all the migrations in turn give the same tables (a test says so).
 
@@ -77,7 +77,6 @@ def bring_up_to_date(
     for step in steps:
         if 0 < found < step.version:
             _apply(connection, step, now_ms)
-    make_views(connection)
 
 
 def refuse_newer(connection: duckdb.DuckDBPyConnection, *, steps: list[Migration] | None = None) -> int:
