@@ -135,7 +135,8 @@ def random_histories(draw: st.DrawFn) -> tuple[History, Period]:
         for a, b in zip(cuts, [*cuts[1:], None if heard else last], strict=True)
         if b is None or b > a
     ]
-    downtimes = draw(st.lists(st.builds(_random_downtime, instants, st.integers(1, 20 * HOUR), KINDS), max_size=6))
+    some = st.builds(_random_downtime, instants, st.integers(1, 20 * HOUR), KINDS)
+    downtimes = draw(st.lists(some, max_size=6, unique_by=lambda downtime: downtime.downtime_id))
     still_open = draw(st.booleans())
     if downtimes and still_open:
         downtimes[-1] = replace(downtimes[-1], ended_ms=None)
