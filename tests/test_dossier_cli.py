@@ -139,6 +139,23 @@ def test_the_beginning_of_several_names_them_and_of_one_is_enough(tmp_path: Path
     assert parts(path, "pm2-20260302T10")[0]["downtime"]["downtime_id"] == "pm2-20260302T100000Z"
 
 
+def test_a_loss_that_was_not_seen_says_so_and_claims_no_order(tmp_path: Path) -> None:
+    made = HandMadeStore(tmp_path)
+    made.machine("2026-03-01 00:00", "2026-03-04 00:00")
+    made.states(("2026-03-01 00:00", "on_reel"))
+    made.breaks(Break("2026-03-01 10:00", "2026-03-01 10:20", kind="unknown", start_uncertain=True))
+
+    clock, detectors, tags, similar, _ = parts(
+        made.close(published="2026-03-04 00:00", data_to="2026-03-04 00:00"), " 20260301T08 "
+    )
+
+    assert clock["downtime"]["kind"] == "unknown"
+    assert detectors["detectors"] == []
+    assert "no detector was seen to lose the sheet" in detectors["sentence"]
+    assert tags["reason"] == "it is no break whose loss was seen"
+    assert "only breaks are compared" in similar["sentence"]
+
+
 def test_a_store_without_breaks_says_so(tmp_path: Path) -> None:
     made = HandMadeStore(tmp_path)
     made.machine("2026-03-01 00:00", "2026-03-04 00:00")

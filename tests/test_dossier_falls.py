@@ -111,6 +111,13 @@ def test_one_that_saw_nothing_before_does_not_bound_where_it_tore() -> None:
     assert found.torn == (0.0, 32.0)
 
 
+def test_a_sheet_that_was_taken_off_is_not_called_torn() -> None:
+    found = judged(fell(couch=0, press=0.9, predryer=13.3, reel=19.6))
+
+    assert falls_said(found, "planned").startswith("couch lost it first: taken off between 0 and 20 m of path")
+    assert "the machine was stopping" in falls_said(found, "stop")
+
+
 def test_with_nothing_heard_no_detector_is_said_to_have_lost_it() -> None:
     found = judged({})
 

@@ -157,7 +157,9 @@ def _sheet(store: Store, case: dict[str, Any], back_ms: int) -> Sheet:
     found = falls(
         detectors, changes, started_ms=started_ms, speed_m_min=case["speed_before_m_min"], debounce_s=debounce_s
     )
-    return Sheet(detectors=detectors, changes=changes, falls=found, until_ms=until_ms)
+    # Of a loss that was not seen, the first words after it are no falls.
+    seen = Falls(falls=()) if case["start_uncertain"] else found
+    return Sheet(detectors=detectors, changes=changes, falls=seen, until_ms=until_ms)
 
 
 def _tags(

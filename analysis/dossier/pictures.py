@@ -11,7 +11,7 @@ from analysis.dossier.telling.detectors import falls_said
 from analysis.dossier.unusual import Unusual, course, tag_band
 from analysis.drawing import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
 from analysis.evidence.settings import Statistic
-from analysis.result import NOTHING, Picture, Table
+from analysis.result import NOTHING, Picture, Table, sentence_case
 from analysis.runnability.telling.wording import amount, listed
 
 OWN, QUIET = "#9b2c1f", "#5b8aa0"
@@ -95,9 +95,10 @@ def falls_picture(found: Dossier) -> Picture:
     words = alt.Chart(data(rows)).mark_text(align="left", dx=9, fontSize=11, color=INK)
     labels = words.encode(x=alt.X("to:Q", scale=scale), y=y, text="verdict:N")
     chart = alt.layer(bars, expected, labels).properties(width=WIDTH - 260, height={"step": 27})
+    said = sentence_case(falls_said(found.sheet.falls, found.case["kind"]))
     text = (
         "One lane a detector, from wet end to reel: the bar ends where it lost the sheet, the diamond is when a tail "
-        f"torn at the first one passes at machine speed. {falls_said(found.sheet.falls).capitalize()}"
+        f"torn at the first one passes at machine speed. {said}"
     )
     table = Table(
         title="Seconds after the loss",

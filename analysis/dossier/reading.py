@@ -52,6 +52,7 @@ def find_downtime(store: Store, written: str) -> str:
     NoSuchBreak
         For none and for several.
     """
+    written = written.strip()
     rows = store.rows("SELECT downtime_id, machine, kind FROM downtime ORDER BY started_at, downtime_id")
     ids = [row["downtime_id"] for row in rows]
     if not ids:

@@ -17,19 +17,25 @@ def detector_part(found: Dossier) -> Result:
     return Result(
         title="How the detectors lost the sheet",
         subject=subject(found),
-        sentence=falls_said(fallen),
+        sentence=falls_said(fallen, found.case["kind"]),
         tables=(_falls_table(fallen),) if fallen.falls else (),
         values={"torn_between_m": plain(fallen.torn), "detectors": [_fall_values(f) for f in fallen.falls]},
     )
 
 
-def falls_said(found: Falls) -> str:
-    """What the order of the falls says, as a sentence."""
+def falls_said(found: Falls, kind: str = "break") -> str:
+    """What the order of the falls says, as a sentence.
+
+    kind
+        Of the downtime: a sheet that was taken off on purpose is not torn, and a tail runs slower as a machine stops.
+    """
     first = found.of(Verdict.FIRST)
     if not first or found.torn is None:
         return "no detector was seen to lose the sheet at that moment."
     low, high = found.torn
-    parts = [f"{first[0].detector.section} lost it first: torn between {low:g} and {high:g} m of path"]
+    parts = [
+        f"{first[0].detector.section} lost it first: {_PARTED.get(kind, 'torn')} between {low:g} and {high:g} m of path"
+    ]
     in_time, late, early = (found.of(v) for v in (Verdict.IN_TIME, Verdict.LATE, Verdict.EARLY))
     if in_time:
         parts.append(f"{listed([f.detector.section for f in in_time])} followed as the tail ran out")
@@ -42,6 +48,8 @@ def falls_said(found: Falls) -> str:
             f"{listed([_off(f) for f in early])} before the tail could reach it: cut there as well, or clocks or "
             "detectors that disagree about the order"
         )
+    if kind == "stop":
+        parts.append("the machine was stopping, so that the tail runs slower than is expected here")
     knocked = found.of(Verdict.KNOCKED_OFF)
     if knocked:
         when = min(f.seen_s or 0.0 for f in knocked)
@@ -55,6 +63,9 @@ def falls_said(found: Falls) -> str:
     if unclear:
         parts.append(f"{listed([f.detector.section for f in unclear])} cannot be put in order")
     return "; ".join(parts) + "."
+
+
+_PARTED = {"planned": "taken off", "stop": "parted"}
 
 
 def _off(fall: Fall) -> str:

@@ -62,7 +62,7 @@ def similar_part(found: Dossier) -> Result:
 
 def _similar_said(found: Dossier) -> str:
     if not found.similar:
-        return "there is no earlier break."
+        return "only breaks are compared." if found.suggestion is None else "there is no earlier break."
     nearest = found.similar[0]
     codes = [a.known.cause for a in found.similar if a.known.cause]
     coded = f"{len(codes)} are coded: {listed(sorted(set(codes)))}" if codes else "none is coded"
