@@ -1,6 +1,9 @@
 -- Every break of a machine with what suggestions know of it; flickers and blindness of the section's detectors on the
 -- day up to the loss.
-WITH eye AS (
+WITH lost AS MATERIALIZED (
+    SELECT * FROM sheet_break WHERE machine = $machine AND NOT start_uncertain
+),
+eye AS (
     SELECT d.section, f.kind, f.count, f.started_at, f.ended_at
     FROM detector_fault AS f
     JOIN sheet_detector AS d ON d.machine = f.machine AND d.tag = f.tag
@@ -11,10 +14,9 @@ troubled AS (
         b.downtime_id,
         coalesce(sum(e.count) FILTER (WHERE e.kind = 'flicker'), 0) AS flickers,
         coalesce(sum(e.count) FILTER (WHERE e.kind = 'blind'), 0) AS blind
-    FROM sheet_break AS b
+    FROM lost AS b
     JOIN eye AS e ON e.section = b.section
-    WHERE b.machine = $machine
-      AND e.started_at <= b.started_at
+    WHERE e.started_at <= b.started_at
       AND coalesce(e.ended_at, e.started_at) >= b.started_at - to_hours($within_h)
     GROUP BY b.downtime_id
 )
@@ -31,7 +33,6 @@ SELECT
     b.since_turn_up_s / 60 AS turn_up_min,
     CAST(coalesce(t.flickers, 0) AS BIGINT) AS flickers,
     CAST(coalesce(t.blind, 0) AS BIGINT) AS blind
-FROM sheet_break AS b
+FROM lost AS b
 LEFT JOIN troubled AS t ON t.downtime_id = b.downtime_id
-WHERE b.machine = $machine AND NOT b.start_uncertain
 ORDER BY started_ms, b.downtime_id;
