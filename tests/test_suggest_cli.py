@@ -127,6 +127,34 @@ def test_a_mill_without_the_rules_codes_is_told_the_sign_in_words(tmp_path: Path
     assert "not settled" in run(path, "--from 2026-03-10").stdout
 
 
+def test_it_says_whether_the_judgement_looked_at_tags(tmp_path: Path) -> None:
+    made = HandMadeStore(tmp_path)
+    made.machine("2026-03-01 00:00", "2026-04-11 08:00")
+    made.states(("2026-03-01 00:00", "on_reel"))
+    made.insert("cause", code="PR-DRW", section="press", name="Draw")
+    for day in range(1, 31):
+        made.breaks(Break(f"2026-03-{day:02} 12:00", f"2026-03-{day:02} 12:20", cause="PR-DRW" if day < 30 else None))
+    path = made.close(published="2026-04-11 08:00", data_to="2026-04-11 08:00")
+
+    quick, whole = answer(path, "--from 2026-03-30"), answer(path, "--from 2026-03-30 --judge")
+
+    assert (quick["judged_with_tags"], whole["judged_with_tags"]) == (False, True)
+    assert quick["judged"]["first"] == whole["judged"]["first"]  # there are no tags in this store
+    assert quick["judged"]["first"]["hits"] == quick["judged"]["first"]["of"] == 9
+    assert "was judged without tags" in run(path, "--from 2026-03-30").stdout
+    assert "was judged without tags" not in run(path, "--from 2026-03-30 --judge").stdout
+
+
+def test_its_page_carries_the_notices_and_refers_to_nothing_outside(store: Path) -> None:
+    result = run(store, "--from 2026-03-10 --html page.html")
+
+    page = Path("page.html").read_text(encoding="utf-8")
+    assert result.exit_code == 0
+    assert "Suggestions only" in page
+    assert "Advisory only" in page
+    assert "http" not in page.replace("http-equiv", "")
+
+
 def test_when_nothing_waits_it_says_so(store: Path) -> None:
     found = answer(store, "--from 2026-03-03 --to 2026-03-05")
 

@@ -65,7 +65,7 @@ def _answer(
     judged = (
         judged_closely(store, whole_history(store, history), breaks, progress)[0] if judging else judged_plainly(breaks)
     )
-    return tell_suggestions(history, period, breaks, found, judged, tags=tags)
+    return tell_suggestions(history, period, breaks, found, judged, tags=tags, judged_tags=judging)
 
 
 @contextmanager

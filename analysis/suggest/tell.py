@@ -22,6 +22,7 @@ ONLY_SUGGESTED = (
     "Suggestions only: a person who saw the broken end decides. Nothing is stored as a cause unless a person sends it "
     "as a note."
 )
+JUDGED_WITHOUT = "How often they are right was judged without tags, which is quick; --judge looks at them as well."
 
 
 def tell_suggestions(
@@ -32,11 +33,12 @@ def tell_suggestions(
     judged: Judged | None,
     *,
     tags: bool,
+    judged_tags: bool = False,
 ) -> Result:
     """The uncoded breaks of a period with what may have caused them.
 
-    tags
-        Whether tags were looked at.
+    tags, judged_tags
+        Whether tags were looked at: for these breaks, and for those by which suggestions were judged.
     """
     return Result(
         title=f"Suggested causes, {history.machine.name}",
@@ -53,8 +55,14 @@ def tell_suggestions(
             "learned_from": max((s.learned_from for s in found), default=0),
             "suggestions": [suggestion_values(s, breaks) for s in found],
             "judged": judged_values(judged),
+            "judged_with_tags": judged_tags,
         },
-        cautions=(ONLY_SUGGESTED, *_doubt(judged), SAFETY),
+        cautions=(
+            ONLY_SUGGESTED,
+            *_doubt(judged),
+            *((JUDGED_WITHOUT,) if tags and not judged_tags and judged is not None else ()),
+            SAFETY,
+        ),
     )
 
 
