@@ -34,6 +34,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trend": ("analysis.runnability.cli:trend", "Whether the rate of breaks is rising or falling."),
     "threading": ("analysis.runnability.cli:threading", "How the sheet is brought back: attempts and minutes."),
     "evidence": ("analysis.evidence.cli:evidence", "What was different before breaks, against matched quiet runs."),
+    "dossier": ("analysis.dossier.cli:dossier", "Everything about one break."),
+    "suggest": ("analysis.suggest.cli:suggest", "What may have caused the breaks that nobody has coded."),
     "report": ("analysis.cli:report", "All of it as one self-contained page."),
     "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
 }

@@ -178,6 +178,7 @@ def shift(path: Path, asked: Asked) -> None:
     """
     from analysis.read import open_store
     from analysis.shift_review import shift_review
+    from analysis.suggest.answer import for_shift
     from analysis.telling.shift import tell_shift
 
     if not (asked.shift or asked.from_text or asked.to_text):
@@ -186,7 +187,7 @@ def shift(path: Path, asked: Asked) -> None:
         told = []
         for history, period in chosen(store, asked):
             review = shift_review(history, period)
-            result = tell_shift(history, review)
+            result = tell_shift(history, review, for_shift(store, history.machine.machine, review))
             told.append(
                 Told(history=history, period=period, results=(result,), draw=partial(_draw_shift, history, review))
             )

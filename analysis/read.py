@@ -131,6 +131,8 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
         raise CannotRead(f"cannot open {file}: {_first_line(error)}") from error
     connection.execute("SET TimeZone = 'UTC'")
     connection.execute("SET temp_directory = ''")
+    # Parts never change once they are named: what stands at their ends is read once, not with every query.
+    connection.execute("SET parquet_metadata_cache = true")
     # The parts are named by absolute paths, with or without symbolic links: both are the same folder.
     parts = {str(place / "parts") for place in (folder.absolute(), folder.resolve())}
     connection.execute(f"SET allowed_directories = [{', '.join(_quoted(part) for part in sorted(parts))}]")

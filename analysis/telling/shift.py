@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis.history import Downtime, History
@@ -14,15 +14,26 @@ from analysis.telling.common import about, cautions, iso, named
 from analysis.telling.efficiency import ledger_table
 from analysis.telling.tonnes import production_table
 
+Suggested = Mapping[str, Sequence[tuple[str, float]]]
+SUGGESTED_ONLY = (
+    "Causes in brackets are suggestions, not codes: a person who saw the broken end decides. 'breakhorn dossier ID' "
+    "says what speaks for them."
+)
 
-def tell_shift(history: History, review: ShiftReview) -> Result:
-    """One shift: ledger, downtimes with those to be coded first, tonnes."""
+
+def tell_shift(history: History, review: ShiftReview, suggested: Suggested | None = None) -> Result:
+    """One shift: ledger, downtimes with those to be coded first, tonnes.
+
+    suggested
+        Of breaks still to be coded, by their id: the likeliest causes with their probability.
+    """
+    suggested = suggested or {}
     return Result(
         title=f"{sentence_case(review.period.name or 'period')}, {history.machine.name}",
         subject=named(history, review.period),
         sentence=_shift_said(review),
         tables=(
-            downtime_table(history, review.downtimes),
+            downtime_table(history, review.downtimes, suggested),
             ledger_table(review.book),
             production_table(review.made, review.lost, review.book.ms[Class.ON_REEL]),
         ),
@@ -33,9 +44,9 @@ def tell_shift(history: History, review: ShiftReview) -> Result:
             "made_t": review.made.tonnes_t,
             "lost_t": review.lost.tonnes_t,
             "to_code": review.to_code,
-            "downtimes": [_downtime_values(row) for row in review.downtimes],
+            "downtimes": [_downtime_values(row, suggested) for row in review.downtimes],
         },
-        cautions=cautions(history, review.book),
+        cautions=cautions(history, review.book) + ((SUGGESTED_ONLY,) if suggested else ()),
     )
 
 
@@ -50,19 +61,19 @@ def _shift_said(review: ShiftReview) -> str:
     )
 
 
-def downtime_table(history: History, rows: Sequence[ShiftDowntime]) -> Table:
+def downtime_table(history: History, rows: Sequence[ShiftDowntime], suggested: Suggested | None = None) -> Table:
     """Downtimes as a shift saw them, in the order given, numbered in that in which the sheet was lost."""
     numbers = numbers_by_time(rows)
     return Table(
         title="Sheet off the reel",
         columns=("", "began", "kind", "section", "min", "tries", "lost t", "cause", "sure", "comment"),
-        rows=tuple(_downtime_row(numbers[row.downtime.downtime_id], row, history) for row in rows),
+        rows=tuple(_downtime_row(numbers[row.downtime.downtime_id], row, history, suggested or {}) for row in rows),
         numbers=frozenset({0, 4, 5, 6}),
         note="To be coded first; numbers go by time. Minutes and tonnes are this shift's. ← began in an earlier one.",
     )
 
 
-def _downtime_row(n: int, row: ShiftDowntime, history: History) -> tuple[str, ...]:
+def _downtime_row(n: int, row: ShiftDowntime, history: History, suggested: Suggested) -> tuple[str, ...]:
     d = row.downtime
     tonnes = NOTHING if row.lost.unknown_ms else number(row.lost.tonnes_t)
     return (
@@ -73,19 +84,20 @@ def _downtime_row(n: int, row: ShiftDowntime, history: History) -> tuple[str, ..
         minutes(row.ms) + (" …" if d.ended_ms is None else ""),
         NOTHING if d.attempts is None else str(d.attempts),
         tonnes,
-        _cause_said(d, history) if d.kind == "break" or d.cause else NOTHING,
+        _cause_said(d, history, suggested) if d.kind == "break" or d.cause else NOTHING,
         d.certainty or "",
         d.comment or "",
     )
 
 
-def _cause_said(downtime: Downtime, history: History) -> str:
+def _cause_said(downtime: Downtime, history: History, suggested: Suggested) -> str:
     if downtime.cause is None:
-        return UNCODED
+        maybe = ", ".join(f"{code} {percent(chance, 0)}" for code, chance in suggested.get(downtime.downtime_id, ()))
+        return f"{UNCODED} ({maybe}?)" if maybe else UNCODED
     return f"{downtime.cause} {history.causes.get(downtime.cause, '')}".strip()
 
 
-def _downtime_values(row: ShiftDowntime) -> dict[str, Any]:
+def _downtime_values(row: ShiftDowntime, suggested: Suggested) -> dict[str, Any]:
     d = row.downtime
     return {
         "downtime_id": d.downtime_id,
@@ -103,4 +115,7 @@ def _downtime_values(row: ShiftDowntime) -> dict[str, Any]:
         "lost_t_here": None if row.lost.unknown_ms else row.lost.tonnes_t,
         "began_here": row.began_here,
         "to_code": row.to_code,
+        "suggested": [
+            {"cause": code, "probability": round(chance, 4)} for code, chance in suggested.get(d.downtime_id, ())
+        ],
     }

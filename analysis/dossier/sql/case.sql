@@ -1,0 +1,33 @@
+-- One downtime as it holds now.
+SELECT
+    downtime_id,
+    machine,
+    kind,
+    found_kind,
+    found_by,
+    epoch_ms(started_at) AS started_ms,
+    epoch_ms(ended_at) AS ended_ms,
+    section,
+    location_tied,
+    start_uncertain,
+    end_uncertain,
+    unwitnessed,
+    grade,
+    shade,
+    reel,
+    crew,
+    shift,
+    shift_date,
+    speed_before_m_min,
+    rate_before_t_h,
+    lost_t,
+    broke_t,
+    on_reel_before_s,
+    since_turn_up_s,
+    since_grade_change_s,
+    at_turn_up,
+    secondary,
+    cause,
+    certainty
+FROM downtime
+WHERE downtime_id = $downtime_id;
