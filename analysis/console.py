@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from rich.box import SIMPLE_HEAD
 from rich.cells import cell_len
 from rich.console import Console, JustifyMethod
+from rich.progress import Progress
 from rich.table import Table as RichTable
 from rich.text import Text
 
@@ -66,6 +68,17 @@ def column_widths(table: Table, room: int) -> list[int] | None:
         widest = max((n for n in range(len(cells)) if widths[n] > least[n]), key=widths.__getitem__)
         widths[widest] -= 1
     return widths
+
+
+@contextmanager
+def reading_progress() -> Iterator[Callable[[float], None] | None]:
+    """A bar on stderr while samples are read, told the share that is done; None where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading samples", total=1.0)
+        yield lambda done: bar.update(task, completed=done)
 
 
 def _show_blocks(table: Table, console: Console) -> None:
