@@ -19,7 +19,10 @@ from analysis.options import Asked, Told, asks, chosen, way_out
 if TYPE_CHECKING:
     from analysis.history import History
     from analysis.ledger import Ledger
+    from analysis.period import Period
     from analysis.query import Answer
+    from analysis.read import Store
+    from analysis.report import Chapter
     from analysis.result import Picture
     from analysis.shift_review import ShiftReview
 
@@ -223,29 +226,38 @@ def report(path: Path, asked: Asked) -> None:
 
     Example: breakhorn report --from 2026-03-01 --html report.html
     """
-    from analysis.judging import broke_stock, judged
-    from analysis.ledger import ledger
+    from analysis.evidence.settings import MEMORY
     from analysis.read import open_store
-    from analysis.report import page, report_chapter
-    from analysis.telling.broke import tell_broke
+    from analysis.report import page
 
     if asked.html is None:
         raise click.UsageError("say where to write the page with --html FILE")
     if asked.as_json or any((asked.csv, asked.xlsx, asked.svg, asked.png)):
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON, tables and pictures")
-    with way_out(), open_store(path) as store:
-        chapters = [
-            report_chapter(
-                history,
-                period,
-                paper=judged(store, history, period),
-                broke=tell_broke(history, ledger(history, period), *broke_stock(store, history, period)),
-            )
-            for history, period in chosen(store, asked)
-        ]
+    with way_out(), open_store(path, memory=MEMORY) as store:
+        chapters = [_chapter(store, history, period) for history, period in chosen(store, asked)]
         written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
         asked.html.write_text(written, encoding="utf-8")
     click.echo(f"wrote {asked.html}", err=True)
+
+
+def _chapter(store: Store, history: History, period: Period) -> Chapter:
+    from analysis.console import reading_progress
+    from analysis.evidence.brief import in_short
+    from analysis.judging import broke_stock, judged
+    from analysis.ledger import ledger
+    from analysis.report import report_chapter
+    from analysis.telling.broke import tell_broke
+
+    with reading_progress() as progress:
+        evidence = in_short(store, history, period, progress)
+    return report_chapter(
+        history,
+        period,
+        paper=judged(store, history, period),
+        broke=tell_broke(history, ledger(history, period), *broke_stock(store, history, period)),
+        evidence=evidence,
+    )
 
 
 def give(name: str, asked: Asked, told: Sequence[Told]) -> None:

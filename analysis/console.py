@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
+from rich.cells import cell_len
+from rich.console import Console, JustifyMethod
+from rich.progress import Progress
 from rich.table import Table as RichTable
 from rich.text import Text
 
@@ -14,8 +17,8 @@ from analysis.result import Result, Table
 
 _WIDE = 160
 """Columns where there is no terminal to ask."""
-_NARROWEST = 9
-"""Columns that a column needs at least to be read."""
+_BETWEEN = 3
+"""Columns that the frame of a table takes beside each of its columns."""
 
 
 def show(results: Iterable[Result]) -> None:
@@ -32,12 +35,14 @@ def show(results: Iterable[Result]) -> None:
 def show_table(table: Table, console: Console | None = None) -> None:
     """Print one table on stdout."""
     console = console or _console()
-    if len(table.columns) * _NARROWEST > console.width:
+    widths = column_widths(table, console.width)
+    if widths is None:
         _show_blocks(table, console)
         return
     shown = RichTable(title=Text(table.title), box=SIMPLE_HEAD, title_justify="left", title_style="", pad_edge=False)
     for place, column in enumerate(table.columns):
-        shown.add_column(Text(column), justify="right" if place in table.numbers else "left", overflow="fold")
+        justify: JustifyMethod = "right" if place in table.numbers else "left"
+        shown.add_column(Text(column), justify=justify, overflow="fold", width=widths[place])
     for row in table.rows:
         shown.add_row(*(Text(cell) for cell in row))
     if not table.rows:
@@ -45,6 +50,35 @@ def show_table(table: Table, console: Console | None = None) -> None:
     console.print(shown)
     if table.note:
         console.print(Text(table.note, style="dim"))
+
+
+def column_widths(table: Table, room: int) -> list[int] | None:
+    """How wide each column is, the widest being narrowed first; None if a word or a number would have to be broken.
+
+    room
+        Columns of the terminal.
+    """
+    cells = [[column, *(row[place] for row in table.rows)] for place, column in enumerate(table.columns)]
+    least = [max(cell_len(word) for cell in column for word in cell.split() or [""]) for column in cells]
+    widths = [max(cell_len(line) for cell in column for line in cell.split("\n")) for column in cells]
+    room -= _BETWEEN * len(cells)
+    if sum(least) > room:
+        return None
+    while sum(widths) > room:
+        widest = max((n for n in range(len(cells)) if widths[n] > least[n]), key=widths.__getitem__)
+        widths[widest] -= 1
+    return widths
+
+
+@contextmanager
+def reading_progress() -> Iterator[Callable[[float], None] | None]:
+    """A bar on stderr while samples are read, told the share that is done; None where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading samples", total=1.0)
+        yield lambda done: bar.update(task, completed=done)
 
 
 def _show_blocks(table: Table, console: Console) -> None:

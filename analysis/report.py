@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -109,6 +109,7 @@ def report_chapter(
     *,
     paper: Specification | None = None,
     broke: Result | None = None,
+    evidence: Result | None = None,
 ) -> Chapter:
     """The whole report of one machine: from the headline to the quality of its data.
 
@@ -116,6 +117,8 @@ def report_chapter(
         How the paper on the reel was judged; without it what depends on it is "not set".
     broke
         The broke ledger as it was told; without it only what fell, at reel moisture.
+    evidence
+        What differs before breaks, in short; without it the page has no such part.
     """
     book = ledger(history, period)
     found = efficiency(history, book, paper=paper)
@@ -123,6 +126,7 @@ def report_chapter(
         _headline(history, book, found),
         *_time(history, book),
         *_losses(history, book),
+        *([] if evidence is None else [_evidence_part(evidence)]),
         *_restarts(history, paper),
         *_paper(history, book, broke or tell_broke(history, book)),
         *_last_shift(history, period),
@@ -135,6 +139,10 @@ def report_chapter(
         _data(history, book),
     )
     return chapter_of(history, period, parts)
+
+
+def _evidence_part(evidence: Result) -> Part:
+    return replace(result_part(evidence), title="What differs before breaks")
 
 
 def risk_part(risk: RiskSection) -> Part:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from analysis.console import show
+from analysis.evidence.brief import in_short
 from analysis.history import Machine
 from analysis.judging import broke_stock, judged
 from analysis.ledger import ledger
@@ -40,7 +41,8 @@ def account(mill: Path, html: Path) -> None:
             history = store.history(machine, period)
             paper = judged(store, history, period)
             told = tell_broke(history, ledger(history, period), *broke_stock(store, history, period))
-            chapters.append(report_chapter(history, period, section, paper=paper, broke=told))
+            evidence = in_short(store, history, period)
+            chapters.append(report_chapter(history, period, section, paper=paper, broke=told, evidence=evidence))
         html.write_text(page(store.mill().name, "runnability report", chapters, demo=True), encoding="utf-8")
 
 

@@ -377,6 +377,19 @@ def test_what_changed_of_a_downtime_is_said_column_by_column() -> None:
     assert list(lines(done))[-1] == "  pm2-a: ended_at none -> 2026-03-01T02:01:00.000Z, rate_before_t_h 12 -> 12.25"
 
 
+def test_a_change_too_small_for_four_digits_is_said_with_more_and_a_span_in_seconds() -> None:
+    before = {"downtime_id": "pm2-a", "started_at": T0, "speed_before_m_min": 780.01, "on_reel_before_ms": None}
+    change = compare([before], [before | {"speed_before_m_min": 780.02, "on_reel_before_ms": 6_224_532}])
+    done = Rebuilt(
+        machine="pm2", dry_run=False, scans=1_009, late=1, change=change, rows=dict.fromkeys(TABLES, (1, 1, 1, 1))
+    )
+
+    said = list(lines(done))
+
+    assert said[0].startswith("pm2: 1,009 scans read")
+    assert said[-1] == "  pm2-a: speed_before_m_min 780.01 -> 780.02, on_reel_before_s none -> 6224.532"
+
+
 def test_a_dry_run_by_command_changes_no_byte(late_mill: Path) -> None:
     before = digests(late_mill.parent / "store")
 

@@ -160,6 +160,15 @@ def test_too_few_days_are_said_to_be_too_few() -> None:
     assert "too few to tell whether its risks are right" in found.sentence
 
 
+def test_a_model_of_the_same_day_is_said_to_be_so_young() -> None:
+    term = straight(Feature(tag="tag0", stat="mean", window_min=5), slope=0, middle=0)
+    what = running(10, daily(np.random.default_rng(1), 10))
+
+    found = drift(hand_card(term, to_ms=what.at_ms - 15 * 60_000), what)
+
+    assert found.sentence.startswith("In 15.0 min since it was fitted")
+
+
 def test_only_days_after_the_fit_and_within_those_asked_for_count() -> None:
     term = straight(Feature(tag="tag0", stat="mean", window_min=5), slope=0, middle=0)
     what = running(30, daily(np.random.default_rng(1), 30))

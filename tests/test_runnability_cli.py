@@ -305,6 +305,10 @@ def test_where_breaks_come_in_clusters_every_answer_allows_for_it_and_says_so(un
     assert trend["tests"][0]["name"] == "Lewis-Robinson"
     for command in ("rate", CHANGE, "trend"):
         assert "Breaks come in clusters" in run(uneven.path, command).stdout
+    exact = rate["rate_per_on_reel_h"]["exact"]
+    assert f"it is {24 * exact['low']:.2f} to {24 * exact['high']:.2f}." in " ".join(
+        run(uneven.path, "rate").stdout.split()
+    )
 
 
 def test_bad_days_are_named_with_the_date(uneven: Mill) -> None:

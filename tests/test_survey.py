@@ -417,3 +417,17 @@ def test_a_survey_of_a_file_names_itself_in_json(tmp_path: Path) -> None:
 
     said = json.loads(result.stdout)
     assert said["sources"] == [{"topic": "werk/{machine}/{tag}", "format": "value", "machines": ["pm2"], "topics": 1}]
+
+
+def test_messages_that_come_all_at_once_have_no_rate() -> None:
+    at_once = [
+        Message(received_ms=1_770_000_000_000 + 200 * n, topic="mill/pm2/clothing", payload=b"{}") for n in range(3)
+    ]
+    steady = [
+        Message(received_ms=1_770_000_000_000 + 30_000 * n, topic="mill/pm2/lab", payload=b"{}") for n in range(3)
+    ]
+
+    found = survey(lambda: iter([*at_once, *steady]), name=NAME)
+
+    assert found.topics.heard["mill/pm2/clothing"].per_min is None
+    assert found.topics.heard["mill/pm2/lab"].per_min == 2.0

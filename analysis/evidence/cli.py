@@ -4,9 +4,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,9 +18,6 @@ if TYPE_CHECKING:
     from analysis.period import Period
     from analysis.read import Store
     from analysis.result import Picture
-
-_MEMORY = "2GB"
-"""A year of 200 tags needs half of it; a tenth more for each tenth more of breaks."""
 
 
 @click.command()
@@ -67,17 +61,18 @@ def evidence(
 
     Example: breakhorn evidence --from 2026-03-01 --section press
     """
+    from analysis.console import reading_progress
     from analysis.evidence.answer import Question, seek
-    from analysis.evidence.settings import EvidenceSettings
+    from analysis.evidence.settings import MEMORY, EvidenceSettings
     from analysis.read import open_store
 
     question = Question(secondary=secondary, section=section, cause=cause)
     settings = EvidenceSettings(controls=controls, speed_band_m_min=speed_band, near_days=near_days)
-    with way_out(), open_store(path, memory=_MEMORY) as store:
+    with way_out(), open_store(path, memory=MEMORY) as store:
         told = []
         for history, period in chosen(store, asked):
             _known(store, history, question)
-            with _shown_progress() as progress:
+            with reading_progress() as progress:
                 found = seek(store, history, period, question, settings, progress)
             told.append(_told(history, period, question, found, runs=runs))
         give("evidence", asked, told)
@@ -105,17 +100,3 @@ def _known(store: Store, history: History, question: Question) -> None:
     if question.cause is not None and question.cause not in causes:
         coded = ", ".join(sorted({d.cause for d in history.downtimes if d.cause})) or "none yet"
         raise click.UsageError(f"there is no cause {question.cause!r}; the breaks of this period are coded {coded}")
-
-
-@contextmanager
-def _shown_progress() -> Iterator[Callable[[float], None] | None]:
-    """A bar on stderr while samples are read, if that is a terminal."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading samples", total=1.0)
-        yield lambda done: bar.update(task, completed=done)

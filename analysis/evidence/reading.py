@@ -82,7 +82,7 @@ def read_cells(
         column_of[part - base] = np.arange(start, end)
         columns = column_of[np.asarray(got["minute"], np.int64)[own]]
         values = np.asarray(got["mean"], np.float64)[own]
-        _set_origin(origin, rows, values)
+        _set_origin(origin, rows, columns, values)
         mean[rows, columns] = values - origin[rows]
         variance[rows, columns] = np.asarray(got["variance"], np.float64)[own]
         if progress is not None:
@@ -91,8 +91,11 @@ def read_cells(
     return Cells(tags=tuple(tags), minutes=minutes, origin=np.nan_to_num(origin), mean=mean, variance=variance)
 
 
-def _set_origin(origin: Any, rows: Ints, values: Any) -> None:
-    new, at = np.unique(rows, return_index=True)
+def _set_origin(origin: Any, rows: Ints, columns: Ints, values: Any) -> None:
+    """The earliest value of each tag, in whatever order they were read: else the last digit of all would follow it."""
+    earliest = np.argsort(columns, kind="stable")
+    new, first = np.unique(rows[earliest], return_index=True)
+    at = earliest[first]
     unset = np.isnan(origin[new])
     origin[new[unset]] = values[at[unset]]
 

@@ -7,6 +7,8 @@ from enum import StrEnum
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
+MEMORY = "2GB"
+"""What DuckDB may take: a year of 200 tags needs half of it; a tenth more for each tenth more of breaks."""
 
 
 class Statistic(StrEnum):

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.rates import count_interval
+from analysis.result import length
 from analysis.risk.card import Card
 from analysis.risk.model import Term
 from analysis.risk.rows import DAY_MS, Floats, Ints
@@ -97,7 +98,8 @@ class Drift:
     def sentence(self) -> str:
         """What was found, and what to do."""
         days = (self.to_ms - self.from_ms) / DAY_MS
-        said = f"In {days:.1f} days since it was fitted {self.large.expected:.1f} breaks were expected"
+        time = f"{days:.1f} days" if days >= 1 else length(self.to_ms - self.from_ms)
+        said = f"In {time} since it was fitted {self.large.expected:.1f} breaks were expected"
         said += f" and {self.large.observed} came"
         if self.large.ratio is not None:
             said += f" (ratio {_range(self.large.ratio)})"

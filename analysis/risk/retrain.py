@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analysis.result import count
 from analysis.risk.card import Card, save
 from analysis.risk.exposure import Exposure
 from analysis.risk.judge import REPEATS
@@ -90,11 +91,12 @@ def held_out_from(old: Card, exposure: Exposure, days: int) -> int:
     newest = int(exposure.rows.at_ms[-1])
     unknown_ms = max(newest - old.to_ms, 0)
     from_ms = newest - min(days * DAY_MS, unknown_ms // 2)
-    count = int((exposure.breaks.started_ms > from_ms).sum())
-    if count < LEAST_BREAKS:
+    held = int((exposure.breaks.started_ms > from_ms).sum())
+    if held < LEAST_BREAKS:
         raise TooSoon(
             f"{unknown_ms / DAY_MS:.1f} days since the model at work was fitted are too few: half of them, or fewer if "
-            f"--hold-out says so, hold {count} primary breaks; it takes {LEAST_BREAKS} to tell which model is better"
+            f"--hold-out says so, hold {count(held, 'primary break')}; it takes {LEAST_BREAKS} to tell which model "
+            "is better"
         )
     return from_ms
 

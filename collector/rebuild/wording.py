@@ -47,7 +47,7 @@ def as_dict(done: Rebuilt) -> dict[str, object]:
 
 def lines(done: Rebuilt) -> Iterator[str]:
     """For people: what was read, what differs, which notes are left without a downtime."""
-    read = f"{done.scans} scans read, {done.late} role values among them had come late"
+    read = f"{done.scans:,} scans read, {done.late:,} role values among them had come late"
     if done.same:
         yield f"{done.machine}: {read}. Nothing {'would change' if done.dry_run else 'has changed'}."
     else:
@@ -75,16 +75,26 @@ def _downtimes(done: Rebuilt) -> Iterator[str]:
     yield from (f"  {name}: gone, and none answers to it" for name in change.removed)
     yield from (f"  {old}: is {new} now" for old, new in change.moved.items())
     for name, columns in change.changed.items():
-        said = (f"{column} {_shown(column, a)} -> {_shown(column, b)}" for column, (a, b) in columns.items())
-        yield f"  {name}: {', '.join(said)}"
+        yield f"  {name}: {', '.join(_changed(column, *pair) for column, pair in columns.items())}"
     yield from (f"  {name}: covers what was {', '.join(many)}" for name, many in change.merged.items())
     yield from (f"  {name}: is {' and '.join(many)} now" for name, many in change.split.items())
 
 
-def _shown(column: str, value: object) -> str:
-    """A value as people read it."""
+def _changed(column: str, before: object, after: object) -> str:
+    """A value as it was and as it is, with as many digits as it takes to tell the two apart."""
+    for digits in range(4, 18):
+        a, b = _shown(column, before, digits), _shown(column, after, digits)
+        if a != b:
+            break
+    return f"{column.removesuffix('_ms') + '_s' if column.endswith('_ms') else column} {a} -> {b}"
+
+
+def _shown(column: str, value: object, digits: int) -> str:
+    """A value as people read it; spans of time in seconds, as the views have them."""
     if value is None:
         return "none"
     if column.endswith("_at") and isinstance(value, int):
         return instant(value)
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
+    if column.endswith("_ms") and isinstance(value, int):
+        return f"{value / 1000:.3f}"
+    return f"{value:.{digits}g}" if isinstance(value, float) else str(value)

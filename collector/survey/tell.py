@@ -99,7 +99,8 @@ def _topic(topic: Topic) -> tuple[str, ...]:
 
 def _tag(record: TagRecord) -> tuple[str, ...]:
     every = record.every_s
-    return record.name, _kind(record), f"{record.heard:,}", "" if every is None else f"{every:.3g}", _range(record)
+    said = "" if every is None else f"{every:,.0f}" if every >= 100 else f"{every:.3g}"
+    return record.name, _kind(record), f"{record.heard:,}", said, _range(record)
 
 
 def _kind(record: TagRecord) -> str:

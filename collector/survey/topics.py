@@ -43,9 +43,9 @@ class Topic:
 
     @property
     def per_min(self) -> float | None:
-        """Messages a minute; None for fewer than two. [1/min]"""
+        """Messages a minute; None for fewer than two, and for a burst of less than a second. [1/min]"""
         spent_ms = self.last_ms - self.first_ms
-        return (self.messages - 1) / (spent_ms / 60_000) if self.messages > 1 and spent_ms > 0 else None
+        return (self.messages - 1) / (spent_ms / 60_000) if self.messages > 1 and spent_ms >= 1000 else None
 
 
 class Topics:

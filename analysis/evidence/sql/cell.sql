@@ -4,7 +4,7 @@
 SELECT
     tag_id,
     minute - $from_minute AS minute,
-    avg(value) AS mean,
+    favg(value) AS mean,
     var_pop(value) AS variance
 FROM (
     SELECT tag_id, value, epoch_us(sampled_at) // 60000000 AS minute

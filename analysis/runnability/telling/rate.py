@@ -74,7 +74,9 @@ def _rate_cautions(found: UnitRate) -> tuple[str, ...]:
         return ("Too few days to tell whether breaks come in clusters; the interval takes them as independent.",)
     if not found.widened:
         return ()
+    exact = f"{a_day(found.exact.low)} to {a_day(found.exact.high)}"
     return (
         f"Breaks come in clusters: counts of days scatter {found.dispersion.index:.1f} times as much as independent "
-        f"breaks would ({chance(found.dispersion.p_value)}); the interval allows for it, those of sections do not.",
+        f"breaks would ({chance(found.dispersion.p_value)}); the interval allows for it, those of sections do not. "
+        f"Exact, as 'trend' and the report say it, it is {exact}.",
     )

@@ -1,0 +1,62 @@
+"""Tables in the terminal: what a person reads off them is never broken in two."""
+
+from __future__ import annotations
+
+import io
+
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from analysis.console import column_widths, show_table
+from analysis.result import Table
+
+BALANCE = Table(
+    title="Balance",
+    columns=("tower", "+ returned", "unexplained", "meaning"),
+    rows=(("white tower", "1,182.51", "-0.90 (-0.05 %)", "what all this does not add up to"),),
+    numbers=frozenset({1, 2}),
+)
+CELLS = st.text("ab, 1", max_size=30)
+
+
+def printed(table: Table, width: int) -> str:
+    out = io.StringIO()
+    show_table(table, Console(file=out, width=width, highlight=False, markup=False))
+    return out.getvalue()
+
+
+def test_numbers_and_words_stay_whole_in_a_narrow_terminal() -> None:
+    # Longest words: tower 5, returned 8, unexplained 11, meaning 7; 31, and 3 beside each of 4 columns: 43.
+    shown = printed(BALANCE, 43)
+
+    assert "1,182.51" in shown
+    assert "unexplained" in shown
+    assert "row 1 of 1" not in shown
+
+
+def test_a_table_whose_words_do_not_fit_is_shown_as_blocks() -> None:
+    shown = printed(BALANCE, 42)
+
+    assert "row 1 of 1" in shown
+    assert "  unexplained  -0.90 (-0.05 %)" in shown
+
+
+@given(st.lists(st.tuples(CELLS, CELLS, CELLS), max_size=4), st.integers(20, 120))
+def test_a_table_fits_its_terminal_and_no_column_is_narrower_than_its_longest_word(
+    rows: list[tuple[str, str, str]], room: int
+) -> None:
+    table = Table(title="", columns=("a", "b", "c"), rows=tuple(rows))
+
+    widths = column_widths(table, room)
+
+    words = [max((len(w) for row in rows for w in row[n].split()), default=1) for n in range(3)]
+    if widths is None:
+        assert sum(max(w, 1) for w in words) + 9 > room
+    else:
+        assert sum(widths) + 9 <= room
+        assert all(width >= word for width, word in zip(widths, words, strict=True))
+
+
+def test_an_empty_table_says_none() -> None:
+    assert "none" in printed(Table(title="Warnings", columns=("given", "risk"), rows=()), 80)
