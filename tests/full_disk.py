@@ -105,7 +105,7 @@ def fill_and_free(folder: Path, port: int, harm: str) -> dict[str, object]:
     subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "none", str(small)], check=True)
     mill_at(small, port, publish_every_s=0.5)
     mill = limited(small / "mill.toml", 20 if harm == "guard" else 0)
-    messages = stream(MESSAGES)
+    messages = stream(MESSAGES)[:MESSAGES]
     listener = Listener(port)
     said: dict[str, object] = {}
     with Store.open(mill.store.folder, mill, now_ms=0) as store:
