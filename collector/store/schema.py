@@ -8,10 +8,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from pathlib import Path
 
 import duckdb
 
 from collector.store.error import StoreDamaged, StoreNewer, StoreOlder
+from collector.store.parts import look_at_parts
 
 SQL = files("collector") / "sql"
 
@@ -135,6 +137,8 @@ def make_views(connection: duckdb.DuckDBPyConnection) -> None:
         return
     connection.execute("BEGIN")
     try:
+        # The parts may lie in another folder than when the store was last open: whoever opens it lists them after this.
+        look_at_parts(connection, Path(), ())
         _drop_views(connection)
         connection.execute(text)
         connection.execute("DELETE FROM base.view_text")
