@@ -55,7 +55,7 @@ def examine(path: Path) -> list[Finding]:
         mill = load_mill(path)
     except MillFaults as error:
         return [Finding(fault=fault, fatal=True) for fault in error.faults]
-    notices = [*_broker(mill), *_machines(mill), *_sections(mill), *_towers(mill), *_left_out(mill)]
+    notices = [*_broker(mill), *_heartbeats(mill), *_machines(mill), *_sections(mill), *_towers(mill), *_left_out(mill)]
     warnings = in_order(located(path.read_text(encoding="utf-8"), path, notices))
     return [Finding(fault=warning, fatal=False) for warning in warnings]
 
@@ -71,6 +71,18 @@ def _broker(mill: Mill) -> Iterator[Notice]:
     has_password = broker.password_env is not None or broker.password_file is not None
     if has_password and broker.tls_ca is None and broker.host not in _LOOPBACK:
         yield ("broker", "username"), "without tls_ca the password crosses the network in the clear"
+
+
+def _heartbeats(mill: Mill) -> Iterator[Notice]:
+    """A source that may be silent for longer than a machine is found dead late; where no value is ever bad, never."""
+    shortest = min(mill.machines, key=lambda machine: machine.stale_after_s)
+    for index, heartbeat_s in mill.heartbeats_s.items():
+        path: KeyPath = ("source", index, "heartbeat_s")
+        if not shortest.stale_after_s:
+            yield path, f"does nothing for {shortest.id}: with stale_after_s = 0 no value is ever bad"
+        elif heartbeat_s > shortest.stale_after_s:
+            late = f"the source is found dead only after {heartbeat_s + shortest.stale_after_s:g} s"
+            yield path, f"is more than stale_after_s of {shortest.id} ({shortest.stale_after_s:g}): {late}"
 
 
 def _machines(mill: Mill) -> Iterator[Notice]:

@@ -83,7 +83,7 @@ class Keeper:
         self._client: object = None
         self._held: _Held | None = None
         self._error: StoreFull | StoreDead | None = None
-        self._pause_s, self._due_s, self._deaths = FIRST_PAUSE_S, 0.0, 0
+        self._pause_s, self._due_s, self._deaths, self._deaths_beside = FIRST_PAUSE_S, 0.0, 0, 0
         self._begin()
 
     def _begin(self) -> None:
@@ -95,9 +95,10 @@ class Keeper:
         self._last_batch = self._store.last_batch()
 
     def rest(self) -> None:
-        """Give up what is under way beside the commits: nothing is lost by it."""
-        self._backups.stop()
-        self._publishing.stop()
+        """Give up what is under way beside the commits: nothing is lost by it. A store that is closed is left alone."""
+        if self._store.is_open:
+            self._backups.stop()
+            self._publishing.stop()
 
     def _close(self) -> None:
         """Close every handle of a store that died: only then can it be opened again."""
@@ -220,7 +221,7 @@ class Keeper:
         self._publishing.publish(now_ms=self._now_ms(), stored=self.counts.samples)
         if self.unpublished is not None:
             log.info("readers get what is new again", extra=about("published again"))
-        self.unpublished = None
+        self.unpublished, self._deaths_beside = None, 0
 
     def turn(self) -> None:
         """Do the little that is due between two commits, for readers and for backups."""
@@ -232,11 +233,14 @@ class Keeper:
         self._publishing.turn(now_ms=self._now_ms(), stored=self.counts.samples)
 
     def _beside(self, work: Callable[[], None]) -> None:
-        """What readers need must not keep a commit from being made."""
+        """What readers need must not keep a commit from being made; but a store that dies of it each time is no use."""
         try:
             work()
         except StoreDead as error:
             self._close()
+            self._deaths_beside += not error.full
+            if self._deaths_beside >= _DEATHS_AT_MOST:
+                raise
             self._wait(error)
         except StoreFull as error:
             if self.unpublished is None:

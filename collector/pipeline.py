@@ -22,7 +22,7 @@ class Pipeline:
         """Go on from the tracker states of the store. Raises UnreadableState if one is of another version."""
         self._decoder = Decoder(mill, states)
         self._translation = Translation(mill)
-        self._rules = {machine.id: rules_of(machine) for machine in mill.machines}
+        self._rules = {machine.id: rules_of(machine, mill.heartbeats_s) for machine in mill.machines}
         self._sheets = {machine: restored(rules, states.get(machine)) for machine, rules in self._rules.items()}
         self._sieves: dict[str, Sieve] = {}
         self._changed: set[str] = set()
@@ -97,8 +97,8 @@ def restored(rules: sheet.Rules, state: bytes | None) -> sheet.Sheet:
         ) from error
 
 
-def rules_of(machine: Machine) -> sheet.Rules:
-    """The tracker's rules from a machine of mill.toml: seconds become milliseconds."""
+def rules_of(machine: Machine, heartbeats_s: Mapping[int, float]) -> sheet.Rules:
+    """The tracker's rules from a machine of mill.toml, and how often its sources send: seconds become milliseconds."""
     return sheet.Rules(
         machine=machine.id,
         detectors=tuple(
@@ -116,6 +116,7 @@ def rules_of(machine: Machine) -> sheet.Rules:
         trip_drop_pct=machine.trip_drop_pct,
         attempt_pause_ms=_ms(machine.attempt_pause_s),
         on_reel_confirm_ms=_ms(machine.on_reel_confirm_s),
+        heartbeats={source: _ms(heartbeat_s) for source, heartbeat_s in heartbeats_s.items()},
     )
 
 

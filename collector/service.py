@@ -99,8 +99,10 @@ class Collector:
             self._say_health("stopped")
             self._keeper.raise_trouble()
         finally:
-            self._keeper.rest()
-            self._subscriber.stop()
+            try:
+                self._keeper.rest()
+            finally:
+                self._subscriber.stop()
 
     def _turn(self) -> None:
         if self._keeper.trouble is not None:

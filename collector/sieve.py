@@ -2,8 +2,9 @@
 
 All that the tracker decides follows from changes of role values, from silences, and from how far time has passed. So
 it is given the scans with a change, each with the time before it at which the machine was heard, both ends of every
-silence, all scans while speed or the last detector is bad, and the last one of the block; the rest is left out. That
-the facts are the same as from all scans is tested with the streams of the tracker's own tests.
+silence, all scans while speed or the last detector is bad, and the last one of the block; the rest is left out (but
+nothing is where a live source with a heartbeat has brought a role). That the facts are the same as from all scans is
+tested with the streams of the tracker's own tests.
 """
 
 from __future__ import annotations
@@ -66,6 +67,8 @@ class Sieve:
                 at_ms, bad = part.at_ms[rows[tag]], part.kinds[rows[tag]] == BAD
                 dark = bool(state.steadied.dark) or self.last.get(tag, (None,))[0] == BAD
                 whole |= _inside(times, at_ms, bad, dark)
+        if self.rules.heartbeats and state.gathered.watch.owner:
+            whole[:] = True
         if state.gathered.newest_ms is not None:
             whole |= times <= state.gathered.newest_ms
         if self.rules.stale_after_ms:

@@ -178,6 +178,8 @@ class Subscriber:
         self._client = client
         try:
             client.loop_start()
+            if self._stopping.is_set():
+                client.disconnect()  # ``stop`` came while we were connecting: it had no client to disconnect.
             self._over.wait()
             client.loop_stop()
         finally:

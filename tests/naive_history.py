@@ -72,10 +72,16 @@ def shows_sheet(value: Value) -> bool | None:
 
 @dataclass(slots=True)
 class Moment:
-    """All role values of one millisecond."""
+    """All role values of one millisecond.
+
+    heard, brought_by
+        The sources heard at it, and the source of each value.
+    """
 
     at: int
     values: dict[str, Value] = field(default_factory=dict)
+    heard: set[int] = field(default_factory=set)
+    brought_by: dict[str, int] = field(default_factory=dict)
 
 
 def closed_moments(arrivals: Sequence[Scan], settings: Settings, *, flush: bool) -> tuple[list[Moment], list[Scan]]:
@@ -102,14 +108,17 @@ def closed_moments(arrivals: Sequence[Scan], settings: Settings, *, flush: bool)
         if scan.at_ms < watermark:
             late.append(scan)
         else:
-            moments.setdefault(scan.at_ms, Moment(scan.at_ms)).values.update(values)
+            moment = moments.setdefault(scan.at_ms, Moment(scan.at_ms))
+            moment.values.update(values)
+            moment.heard.add(scan.source)
+            moment.brought_by.update(dict.fromkeys(values, scan.source))
             heard |= {tag for tag, value in values.items() if value is not None}
         newest = max(newest, min(scan.at_ms, scan.heard_ms))
         watermark = newest - settings.reorder_ms
     closed = [moments[at] for at in sorted(moments) if flush or at < watermark]
     for arrived_at_watermark, values in initial:
         set_unheard_roles(closed, arrived_at_watermark, values)
-    return closed, late
+    return with_missed_heartbeats(closed, settings), late
 
 
 def set_unheard_roles(closed: list[Moment], watermark: int, values: dict[str, Value]) -> None:
@@ -118,6 +127,39 @@ def set_unheard_roles(closed: list[Moment], watermark: int, values: dict[str, Va
         if moment.at >= watermark:
             moment.values = {**values, **moment.values}
             return
+
+
+def with_missed_heartbeats(closed: list[Moment], settings: Settings) -> list[Moment]:
+    """Nulls where a source has missed its heartbeat, and its values once more where it is heard again."""
+    added: dict[int, dict[str, Value]] = {}
+    for source, beat in settings.heartbeats.items():
+        for start, until in silences_of(source, beat, closed, settings.stale_after_ms):
+            for tag in settings.role_tags:
+                told = [moment for moment in closed if tag in moment.brought_by]
+                at_start = [moment for moment in told if moment.at <= start][-1:]
+                if any(moment.brought_by[tag] == source for moment in at_start):
+                    added.setdefault(start, {})[tag] = None
+                at_end = [moment for moment in told if moment.at < until][-1:]
+                for moment in at_end if until < FOREVER else []:
+                    if moment.brought_by[tag] == source:
+                        added.setdefault(until, {})[tag] = moment.values[tag]
+    everything = {moment.at: moment.values for moment in closed}
+    times = sorted(everything.keys() | added.keys())
+    return [Moment(at, {**added.get(at, {}), **everything.get(at, {})}) for at in times]
+
+
+def silences_of(source: int, beat: int, closed: list[Moment], stale_after: int) -> list[tuple[int, int]]:
+    """From when to when a source owed a heartbeat; where the whole machine was silent then, only from after that."""
+    heard = [moment.at for moment in closed if source in moment.heard]
+    silences = []
+    for last, again in pairwise([*heard, FOREVER]):
+        start = last + beat
+        around = [(a.at, b.at) for a, b in pairwise(closed) if a.at < start <= b.at]
+        for before, after in around:
+            start = after if stale_after and after - before > stale_after else start
+            if start < again:
+                silences.append((start, again))
+    return silences
 
 
 # ---------------------------------------------------------------- 2. and 3. What is known when

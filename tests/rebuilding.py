@@ -37,12 +37,35 @@ def mill_of(settings: Settings) -> Mill:
         ),
         **ms,
     }
-    return readable_mill().model_copy(update={"machines": (Machine.model_validate(machine),)})
+    mill = readable_mill()
+    sources = tuple(
+        source.model_copy(
+            update={"heartbeat_s": beat_ms / 1000 if (beat_ms := settings.heartbeats.get(number)) else None}
+        )
+        for number, source in enumerate(mill.sources)
+    )
+    return mill.model_copy(update={"machines": (Machine.model_validate(machine),), "sources": sources})
 
 
 def audible(scans: Sequence[Scan]) -> list[Scan]:
-    """The same scans; those without a value have one of a tag without a role, as a heartbeat in the store has."""
-    return [scan if scan.values else replace(scan, values={"heart.beat": 1.0}) for scan in scans]
+    """The same scans as a store has them: each tag from one source, heartbeats as values of a tag without a role."""
+    first: dict[str, tuple[int, int]] = {}
+    for scan in scans:
+        for tag in scan.values:
+            first[tag] = min(first.get(tag, (scan.at_ms, scan.source)), (scan.at_ms, scan.source))
+    return [
+        part
+        for scan in scans
+        for part in (_by_source(scan, first) if scan.values else [replace(scan, values={f"beat.{scan.source}": 1.0})])
+    ]
+
+
+def _by_source(scan: Scan, first: dict[str, tuple[int, int]]) -> list[Scan]:
+    sources = sorted({first[tag][1] for tag in scan.values})
+    return [
+        replace(scan, source=source, values={tag: told for tag, told in scan.values.items() if first[tag][1] == source})
+        for source in sources
+    ]
 
 
 def in_time(scans: Sequence[Scan]) -> list[Scan]:

@@ -164,6 +164,11 @@ def machines(draw: st.DrawFn) -> Settings:
         on_reel_confirm_ms=draw(st.sampled_from([30_000, 10_000])),
         stale_after_ms=draw(st.sampled_from([60_000, 60_000, 20_000, 0])),
         blind_margin_ms=draw(st.sampled_from([5_000, 1_000])),
+        heartbeats=draw(
+            st.sampled_from(
+                [{}, {}, {1: 30_000}, {1: 5_000}, {0: 10_000}, {0: 2_500, 1: 60_000}, {0: 15_000, 1: 4_000}]
+            )
+        ),
     )
 
 
@@ -397,18 +402,26 @@ def by_exception(draw: st.DrawFn, world: World, end: int) -> list[Scan]:
             Scan(machine="pm2", at_ms=at, values={tag: changes[at]}, source=source, heard_ms=at) for at in changes
         ]
     every = draw(st.sampled_from([1_000, 3_000, 10_000]))
-    beats = [Scan(machine="pm2", at_ms=at, values={}, source=0, heard_ms=at) for at in range(START_MS, end, every)]
+    alive = (0, 1) if split and draw(st.booleans()) else (0,)
+    beats = [
+        Scan(machine="pm2", at_ms=at, values={}, source=source, heard_ms=at)
+        for source in alive
+        for at in range(START_MS, end, every)
+    ]
     return sorted(scans + beats, key=lambda scan: scan.at_ms)
 
 
 def with_gaps(draw: st.DrawFn, world: World, scans: list[Scan]) -> list[Scan]:
-    """Take out some stretches, shorter than a gap or longer, that begin or end near something that happened."""
+    """Take out stretches of all sources or of one, short or long, that begin or end near something that happened."""
     happenings = sorted({at for changes in world.changes.values() for at in changes})
     for _ in range(draw(st.sampled_from([0, 0, 1, 1, 2]))):
         near = draw(st.sampled_from(happenings)) + draw(delays(-20, 20))
         length = draw(delays(5, 120))
         start = near - length if draw(st.booleans()) else near
-        scans = [scan for scan in scans if not max(start, START_MS) < scan.at_ms < start + length]
+        dead = draw(st.sampled_from([(0, 1), (0, 1), (0,), (1,)]))
+        scans = [
+            scan for scan in scans if scan.source not in dead or not max(start, START_MS) < scan.at_ms < start + length
+        ]
     return scans
 
 

@@ -6,6 +6,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from click.testing import CliRunner, Result
 from breakhorn import cli
 from collector.backup import Answering, BackupFault, restore, take
 from collector.backup.manifest import read_manifest
-from collector.backup.request import asking
+from collector.backup.request import FAILED, WANTED, asking
 from collector.publish import Layout, publish
 from collector.settings import Mill, load_mill
 from collector.store import Store
@@ -133,6 +134,23 @@ def test_what_a_killed_backup_has_left_is_taken_away_and_nothing_waits_for_it(fi
 
     assert not is_held(filled.folder)
     assert not folder.exists()
+
+
+def test_a_backup_that_finds_no_room_even_for_the_reason_is_told_of_in_the_log(
+    filled: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    answering = Answering(filled)
+    with asking(filled.folder) as folder:
+        # Nothing can be written under a name that a folder has.
+        for name in ("making.duckdb", FAILED):
+            (folder / name).mkdir()
+        (folder / WANTED).touch()
+
+        answering.turn()
+        wait_until(lambda: "no backup: " in caplog.text, what="the reason")
+        answering.stop()
+
+        assert not any(thread.name == "backup" for thread in threading.enumerate())
 
 
 def test_a_backup_that_was_cut_off_goes_on_where_it_was(filled: Store, tmp_path: Path) -> None:

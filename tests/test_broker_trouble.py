@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import logging
 import socket
+import ssl
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -17,6 +20,9 @@ from collector.message import Message
 from collector.replay import Publisher
 from collector.service import Collector
 from collector.settings import Mill
+from collector.settings.model import Broker
+from collector.subscriber import Subscriber
+from tests.certificates import Authority
 from tests.proxy import Proxy, proxy_to
 from tests.servers import mosquitto_at, wait_until
 from tests.test_service import collecting, golden_messages, mill_at, rows
@@ -186,6 +192,38 @@ def test_a_broker_that_tells_of_another_client_is_believed_at_once(
             listener.settimeout(2)  # several times the usual pause
             with pytest.raises(TimeoutError):
                 listener.accept()
+
+
+def take_in_late(listener: socket.socket, authority: Authority, let_in: threading.Event) -> bytes:
+    """A broker that lets nobody in for a while, and then: all that a client says to it until it leaves."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(*authority.vouch("broker"))
+    connection, _ = listener.accept()
+    assert let_in.wait(30)
+    said = b""
+    with context.wrap_socket(connection, server_side=True) as client:
+        client.settimeout(20)
+        while part := client.recv(4096):
+            said += part
+            if said.startswith(b"\x10") and b"\xe0" in said:  # CONNECT and, later, DISCONNECT (MQTT 5: 3.1, 3.14)
+                break
+    return said
+
+
+def test_an_end_that_is_asked_for_while_the_connection_is_being_made_is_not_forgotten(tmp_path: Path) -> None:
+    authority, let_in = Authority.made(tmp_path / "certificates"), threading.Event()
+    with socket.create_server(("127.0.0.1", 0)) as listener, ThreadPoolExecutor() as pool:
+        broker = Broker(port=listener.getsockname()[1], tls_ca=authority.certificate)
+        heard = pool.submit(take_in_late, listener, authority, let_in)
+        subscriber = Subscriber(broker, ("ellerholm/#",), client_id="breakhorn-ellerholm")
+        subscriber.start()
+        stopped = pool.submit(subscriber.stop)  # gives up waiting for the network thread after 3 s
+        stopped.result(timeout=10)
+
+        let_in.set()
+
+        assert heard.result(timeout=30).endswith((b"\xe0\x00", b"\xe0\x02\x00\x00"))
+        wait_until(lambda: "subscriber" not in {thread.name for thread in threading.enumerate()}, what="its end")
 
 
 def forget_session(port: int, client_id: str) -> None:

@@ -57,6 +57,12 @@ def test_a_finding_for_programs_has_its_parts_apart(tmp_path: Path) -> None:
         ('["couch", "press"]', '["press"]', "machine[1].sheet_detector", "there is only one"),
         ('["couch", "press"]', '["couch"]', "broke_pit", 'no pit takes the sheet of "press"'),
         ("margin_per_t = 300", "", "money.margin_per_t", "not set"),
+        (
+            'format = "value"',
+            'format = "value"\nheartbeat_s = 90',
+            "source[2].heartbeat_s",
+            "is more than stale_after_s of pm2 (60): the source is found dead only after 150 s",
+        ),
     ],
 )
 def test_what_is_left_out_is_told_with_what_it_costs(

@@ -14,6 +14,7 @@ import pytest
 
 from collector.keeper import Keeper
 from collector.message import Message
+from collector.publish.tidied import FOLDER
 from collector.settings import Mill
 from collector.store import Store, StoreDead, StoreFull
 from collector.subscriber import Delivery
@@ -173,6 +174,33 @@ def test_a_database_that_dies_again_and_again_for_no_want_of_room_ends_the_run(s
     assert keeping.keep([]) is None
     with pytest.raises(StoreDead):
         keeping.keep([])
+
+
+def test_a_database_that_dies_of_publishing_each_time_ends_the_run(store: FrailStore, mill: Mill) -> None:
+    keeping = keeper(store, mill)
+    keeping.keep([delivery(1)])
+    for number in (2, 3):
+        store.harms = ["dead"]
+        keeping.publish()
+        assert keeping.keep([delivery(number)]) is not None
+
+    store.harms = ["dead"]
+    with pytest.raises(StoreDead):
+        keeping.publish()
+
+
+def test_a_store_that_died_and_that_another_process_may_hold_by_now_is_left_alone(
+    store: FrailStore, mill: Mill
+) -> None:
+    keeping = keeper(store, mill)
+    store.harms = ["dead"]
+    assert keeping.keep([delivery(1)]) is None
+    under_way = store.folder / FOLDER / "half a day of another process"
+    under_way.mkdir(parents=True)
+
+    keeping.rest()
+
+    assert under_way.exists()
 
 
 def test_without_room_for_publishing_commits_go_on(store: FrailStore, mill: Mill) -> None:

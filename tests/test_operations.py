@@ -74,10 +74,24 @@ def test_what_the_guide_installs_is_there_and_is_what_the_unit_starts() -> None:
 
     named = re.findall(r"(?:requirements|collector)/[\w./-]+", lines)
     assert all((ROOT / name).exists() for name in named)
-    assert len(named) == 2
+    assert len(named) == 3
     for told in ("/opt/breakhorn/bin", "/etc/breakhorn/mill.toml"):
         assert told in lines
         assert told in unit
+
+
+def test_the_unit_of_the_live_risk_is_made_from_the_collectors(tmp_path: Path) -> None:
+    (line,) = (line for line in blocks("root") if line.startswith("sed "))
+
+    made = tmp_path / "breakhorn-risk.service"
+    subprocess.run(
+        line.replace("/etc/systemd/system/breakhorn-risk.service", str(made)), shell=True, cwd=ROOT, check=True
+    )
+
+    changed = set(made.read_text().splitlines()) - set(UNIT.read_text().splitlines())
+    assert changed == {
+        "Description=Breakhorn, live break risk", "Type=exec", "ExecStart=/opt/breakhorn/bin/breakhorn risk live",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("event", re.findall(r'about\(\s*"([^"]+)"', "\n".join(

@@ -231,6 +231,7 @@ def test_values_do_not_change() -> None:
         ("trim_m = 3.40", "trim_m = 3.40\nadded_g_m2 = 3", "machine[1].added_g_m2", "needs added_from"),
         ("trim_m = 3.40", "trim_m = 3.40\nreel_moisture_pct = 100", "machine[1].reel_moisture_pct", "less than 100"),
         ('code = "PR-FLT"', 'code = "PR-FLT"\nloss = "bad luck"', "cause[1].loss", "must be 'scheduled'"),
+        ('format = "value"', 'format = "value"\nheartbeat_s = 0.5', "source[2].heartbeat_s", "must be 1 or more"),
         ("margin_per_t = 300", "margin_per_t = -1", "money.margin_per_t", "must be 0 or more"),
     ],
 )

@@ -13,10 +13,11 @@ from typing import cast
 
 import pytest
 
-from collector.fact import Fault, Kind, Outcome, State
-from collector.message import Scan
+from collector import sheet
+from collector.fact import Fault, Kind, Outcome, State, StateChanged
+from collector.message import Scan, Value
 from tests.naive_tracker import track
-from tests.sheet_adapter import run_sheet
+from tests.sheet_adapter import rules_of, run_sheet
 from tests.streams import ELLERHOLM, ROLES, Stream, ms
 from tests.tracked import Attempt, Downtime, FaultSpan, Made, Settings, Tracked
 
@@ -638,6 +639,104 @@ def test_a_bad_reel_detector_is_no_data(tracker: Tracker) -> None:
         (ms("00:12:00"), State.ON_REEL),
     ]
     assert rows.faults == [fault("sheet.reel", Fault.BAD, "00:10:00", "00:12:00")]
+
+
+# ---------------------------------------------------------------- missed heartbeats
+
+EYES = {"sheet_press": True, "sheet_predryer": True, "sheet_afterdryer": True, "sheet_reel": True}
+TWO_GATEWAYS = replace(ELLERHOLM, heartbeats={1: 30_000})
+
+
+def two_gateways(*, dies: str, **eyes: Value) -> Stream:
+    """Source 0 tells of the machine each second for 20 min, source 1 of its eyes, every 10 s until it dies."""
+    stream = running("00:20:00").at("00:00:01", source=1, **(eyes or EYES))
+    return stream.beats("00:00:10", dies, every_ms=10_000, source=1)
+
+
+@pytest.mark.parametrize(("back", "lost_sight"), [("00:11:29", False), ("00:11:30", False), ("00:11:31", True)])
+def test_a_gateway_that_dies_while_another_lives_loses_sight_of_the_sheet(
+    tracker: Tracker, back: str, lost_sight: bool
+) -> None:
+    stream = two_gateways(dies="00:10:00").beats(back, "00:20:00", every_ms=10_000, source=1)
+
+    rows = tracker(stream.scans, TWO_GATEWAYS)
+
+    # Null from 00:10:30 on; 60 s of it are not longer than 60 s. It comes back with a heartbeat only: nothing changed.
+    seen = [(ms("00:10:30"), State.NO_DATA), (ms(back), State.ON_REEL)]
+    assert rows.states == [(ms("00:00:00"), State.ON_REEL), *(seen if lost_sight else [])]
+    assert rows.downtimes == []
+    bad = [fault(name.replace("_", "."), Fault.BAD, "00:10:30", back) for name in EYES]
+    assert sorted(rows.faults, key=repr) == (sorted(bad, key=repr) if lost_sight else [])
+
+
+def test_without_a_heartbeat_a_silent_source_is_one_that_has_nothing_to_say(tracker: Tracker) -> None:
+    rows = tracker(two_gateways(dies="00:10:00").scans, ELLERHOLM)
+
+    assert rows.states == [(ms("00:00:00"), State.ON_REEL)]
+    assert rows.faults == []
+
+
+def test_a_sheet_that_is_gone_when_the_gateway_is_back_was_lost_at_an_unknown_time(tracker: Tracker) -> None:
+    stream = two_gateways(dies="00:10:00").at("00:15:00", source=1, sheet_press=False, sheet_predryer=False)
+    stream.beats("00:15:10", "00:20:00", every_ms=10_000, source=1)
+
+    rows = tracker(stream.scans, TWO_GATEWAYS)
+
+    assert clock(rows) == [(ms("00:15:00"), None, Kind.UNKNOWN, None)]
+    assert rows.states[1:] == [(ms("00:10:30"), State.NO_DATA), (ms("00:15:00"), State.DOWN)]
+
+
+def test_a_gateway_of_one_eye_that_dies_leaves_the_others_to_see(tracker: Tracker) -> None:
+    stream = two_gateways(dies="00:10:00", sheet_predryer=True).at("00:15:00", sheet_press=False)
+    stream.at("00:15:16", sheet_afterdryer=False).at("00:15:18", sheet_reel=False)
+
+    rows = tracker(stream.scans, TWO_GATEWAYS)
+
+    # The afterdryer falls 16 s after the press, as the torn end runs (160 m at 10 m/s): a break at the press.
+    assert clock(rows) == [(ms("00:15:00"), None, Kind.BREAK, "press")]
+    assert rows.faults == [fault("sheet.predryer", Fault.BAD, "00:10:30", None)]
+
+
+def test_a_silence_of_all_is_a_gap_and_the_gateway_that_stays_away_after_it_is_dead(tracker: Tracker) -> None:
+    stream = two_gateways(dies="00:10:00").beats("00:14:00", "00:20:00", every_ms=10_000, source=1)
+    stream.made = [scan for scan in stream.made if scan.source or not ms("00:10:00") < scan.at_ms < ms("00:12:00")]
+
+    rows = tracker(stream.scans, TWO_GATEWAYS)
+
+    # 00:10:30 lies in the gap, so the eyes are bad with the first scan after it, and until their gateway is back.
+    assert rows.states[1:] == [(ms("00:10:00"), State.NO_DATA), (ms("00:14:00"), State.ON_REEL)]
+    assert fault("sheet.press", Fault.BAD, "00:12:00", "00:14:00") in rows.faults
+
+
+def test_a_role_that_another_source_took_over_lives_on(tracker: Tracker) -> None:
+    stream = two_gateways(dies="00:10:00").at("00:10:20", sheet_reel=True).beats("00:15:00", "00:15:00", source=1)
+
+    rows = tracker(stream.scans, TWO_GATEWAYS)
+
+    assert rows.states == [(ms("00:00:00"), State.ON_REEL)]
+    assert {each.tag for each in rows.faults} == {"sheet.press", "sheet.predryer", "sheet.afterdryer"}
+
+
+@pytest.mark.parametrize(("heartbeats", "from_", "until"), [({}, "00:10:30", "00:15:00"), ({1: 2_000}, None, None)])
+def test_a_heartbeat_may_be_changed_in_mid_silence(
+    heartbeats: dict[int, int], from_: str | None, until: str | None
+) -> None:
+    """Taken away, what it made bad is good again with the next scan; made shorter, what is overdue is due at once."""
+    before = replace(TWO_GATEWAYS, heartbeats={1: 30_000} if from_ else {1: 900_000})
+    stream = two_gateways(dies="00:10:00").scans
+    early = [scan for scan in stream if scan.at_ms < ms("00:15:00")]
+    late = [scan for scan in stream if scan.at_ms > ms("00:15:00")]
+    state = sheet.fresh(4)
+
+    facts = sheet.advance(rules_of(before), state, early)
+    facts += sheet.advance(rules_of(replace(before, heartbeats=heartbeats)), state, late)
+
+    told = [(fact.at_ms, fact.state) for fact in facts if isinstance(fact, StateChanged)]
+    # The newest second waits for its order over the change: the scan of 00:14:58 is the last that closed before it.
+    if from_:
+        assert told[1:] == [(ms(from_), State.NO_DATA), (ms("00:14:58"), State.ON_REEL)]
+    else:
+        assert told[1:] == [(ms("00:14:58"), State.NO_DATA)]
 
 
 # ---------------------------------------------------------------- start and standing sheet

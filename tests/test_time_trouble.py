@@ -14,7 +14,7 @@ import pytest
 from collector.load import load
 from collector.message import Message
 from collector.publish import publish
-from collector.rebuild import rebuild
+from collector.rebuild import SettingsChanged, rebuild
 from collector.settings import Mill, parse_mill
 from collector.store import Store
 from tests.mills import EXAMPLE, example, readable_mill
@@ -219,6 +219,46 @@ def test_a_machine_that_goes_silent_has_no_data_and_is_not_down(store: Store, mi
 
     assert states(store) == [(0, "on_reel"), (59, "no_data"), (3_660, "on_reel")]
     assert downtimes(store) == []
+
+
+def test_a_detector_gateway_that_dies_is_noticed_over_a_restart_and_a_rebuild(tmp_path: Path) -> None:
+    # Speed comes each second as a scan; the eye as a value of its own, every 10 s until second 100, then from 400 on.
+    mill = readable_mill(('format = "value"', 'format = "value"\nheartbeat_s = 20'))
+    messages = []
+    for number in range(600):
+        at_ms = T0 + number * SECOND
+        messages.append(told(at_ms, reel_speed=780))
+        if number % 10 == 0 and not 100 < number < 400:
+            seen = json.dumps({"ts": at_ms, "value": True}).encode()
+            messages.append(Message(received_ms=at_ms, topic="ellerholm/pm2/tag/sheet.press", payload=seen))
+
+    with opened(tmp_path, mill=mill) as store:
+        load(mill, store, messages[:150], flush=False)
+        load(mill, store, messages[150:300], flush=False)
+        load(mill, store, messages[300:])
+
+        # Owed at second 120; bad from then on, since it stays away for more than stale_after_s (60 s).
+        expected = [(0, "on_reel"), (120, "no_data"), (400, "on_reel")]
+        assert states(store) == expected
+        assert downtimes(store) == []
+        done = rebuild(store, mill, "pm2", now_ms=NOW_MS)
+        assert done.same
+        assert states(store) == expected
+        bad = "SELECT epoch_ms(started_at), epoch_ms(ended_at) FROM main.detector_fault WHERE kind = 'bad'"
+        assert rows(store.connection, bad) == [(T0 + 120 * SECOND, T0 + 400 * SECOND)]
+        assert store.inconsistencies() == []
+
+
+def test_sources_with_a_heartbeat_that_changed_places_are_asked_about(tmp_path: Path) -> None:
+    other = readable_mill(('format = "scan"', 'format = "scan"\nheartbeat_s = 20'))
+    mill = readable_mill(('format = "value"', 'format = "value"\nheartbeat_s = 20'))
+    with opened(tmp_path, mill=other) as store:
+        load(other, store, a_break())
+    with opened(tmp_path, mill=mill) as store:
+        load(mill, store, [second(number) for number in range(400, 500)])
+
+        with pytest.raises(SettingsChanged, match="--present-settings"):
+            rebuild(store, mill, "pm2", now_ms=NOW_MS)
 
 
 SPRING_MS, AUTUMN_MS = 1_774_738_800_000, 1_792_882_800_000

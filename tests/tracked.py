@@ -27,6 +27,8 @@ class Settings:
         ``full_width``, ``reel_witness``) to tag name; a role that is not given is left out.
     detectors
         From the wet end to the reel.
+    heartbeats
+        How often each source sends at least, by its number.
     """
 
     machine: str = "pm2"
@@ -42,6 +44,7 @@ class Settings:
     trip_drop_pct: float = 20.0
     attempt_pause_ms: int = 300_000
     on_reel_confirm_ms: int = 30_000
+    heartbeats: dict[int, int] = field(default_factory=dict)
 
     @property
     def role_tags(self) -> frozenset[str]:

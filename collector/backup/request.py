@@ -11,7 +11,7 @@ import os
 import shutil
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -88,7 +88,8 @@ class Answering:
             log.info("tables handed over for a backup", extra=about("backup"))
         except (duckdb.Error, OSError) as error:
             log.warning("no backup: %s", error, extra=about("no backup"))
-            with (self._folder / FAILED).open("w") as told:
+            # Whoever asked may be gone with the folder, or the disk be full for this line as well: then they time out.
+            with suppress(OSError), (self._folder / FAILED).open("w") as told:
                 told.write(str(error).splitlines()[0])
 
     def stop(self) -> None:

@@ -103,7 +103,8 @@ class Publishing:
             self._exported = stored
             with self._store.errors():
                 self._export(now_ms)
-        self._look_after_tidying(now_ms)
+        with self._store.errors():
+            self._look_after_tidying(now_ms)
 
     def publish(self, *, now_ms: int, stored: int = 0) -> None:
         """Let readers have all that is committed.

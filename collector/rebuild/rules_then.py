@@ -26,7 +26,7 @@ class Period:
 
 def present(mill: Mill, machine: str) -> list[Period]:
     """The rules of mill.toml, for all time."""
-    return [Period(from_ms=0, rules=rules_of(mill.machine(machine)))]
+    return [Period(from_ms=0, rules=rules_of(mill.machine(machine), mill.heartbeats_s))]
 
 
 def as_they_were(store: Store, mill: Mill, machine: str) -> list[Period]:
@@ -37,7 +37,7 @@ def as_they_were(store: Store, mill: Mill, machine: str) -> list[Period]:
     SettingsChanged
         If that cannot be done again: other signals or detectors, or times that were tracked by turns.
     """
-    now = rules_of(mill.machine(machine))
+    now = rules_of(mill.machine(machine), mill.heartbeats_s)
     periods: list[Period] = []
     newest_ms = 0
     for text, first_ms, last_ms in _spans(store, machine):
@@ -75,13 +75,21 @@ def _spans(store: Store, machine: str) -> list[tuple[str, int, int]]:
 def _rules_in(text: str, machine: str) -> Rules | None:
     """The rules of a machine in a kept configuration; None if it does not know the machine, or cannot be read today."""
     try:
-        machines = msgspec.json.decode(text).get("machines", [])
-        found = next(each for each in machines if each["id"] == machine)
-        return rules_of(Machine.model_validate_json(msgspec.json.encode(found), by_name=True))
+        kept = msgspec.json.decode(text)
+        found = next(each for each in kept["machines"] if each["id"] == machine)
+        said = ((number, source.get("heartbeat_s")) for number, source in enumerate(kept["sources"]))
+        heartbeats_s = {number: float(heartbeat_s) for number, heartbeat_s in said if heartbeat_s is not None}
+        return rules_of(Machine.model_validate_json(msgspec.json.encode(found), by_name=True), heartbeats_s)
     except (StopIteration, ValueError, KeyError):
         return None
 
 
 def _alike(rules: Rules, others: Rules) -> bool:
     """Whether one tracker state can go on under the rules of the other."""
-    return rules.roles == others.roles and rules.detectors == others.detectors
+    return rules.roles == others.roles and rules.detectors == others.detectors and _count_sources_alike(rules, others)
+
+
+def _count_sources_alike(rules: Rules, others: Rules) -> bool:
+    """Whether sources with a heartbeat can have kept their numbers: more of them may have one than before, or fewer."""
+    one, other = rules.heartbeats.keys(), others.heartbeats.keys()
+    return one <= other or other <= one

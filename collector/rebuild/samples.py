@@ -1,7 +1,8 @@
 """Reads a machine's stored samples back as scans, in order of time, a day at a time: memory does not grow with them.
 
 All role values are read. Of the other tags only the times matter, and of those only the first and last in each stretch
-of half ``stale_after_s``: no silence that is a data gap can hide in one, and each gap keeps its own ends.
+of half ``stale_after_s``, or of half the shortest heartbeat: no silence that counts can hide in one, and each keeps its
+own ends.
 """
 
 from __future__ import annotations
@@ -161,9 +162,14 @@ def _heartbeats(store: Store, rules: Rules, sources: Sources, day: int) -> list[
         {
             "tags": [tag_id for tag_id, _ in others],
             "sources": [source for _, source in others],
-            "bucket": max(rules.stale_after_ms // 2, 1) if rules.stale_after_ms else _USUAL_BUCKET_MS,
+            "bucket": _stretch_ms(rules),
         },
     ).fetchall()
+
+
+def _stretch_ms(rules: Rules) -> int:
+    stale_ms = rules.stale_after_ms or 2 * _USUAL_BUCKET_MS
+    return max(min([stale_ms, *rules.heartbeats.values()]) // 2, 1)
 
 
 def _rows_of(store: Store, content: Content, day: int) -> str:

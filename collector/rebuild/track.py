@@ -114,7 +114,7 @@ class _Walker:
             newest_ms = state.gathered.newest_ms
             state.gathered.sources |= left.gathered.sources
             if heard_ms is not None and newest_ms is not None and newest_ms < heard_ms:
-                source = min(state.gathered.sources, default=0)
+                source = sheet.heard_last(left)
                 last = Scan(rules.machine, heard_ms, {}, source, heard_ms)
                 found.rows.take(sheet.advance(rules, state, (last,)), self._days.of)
             if not left.gathered.waiting:

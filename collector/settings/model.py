@@ -157,7 +157,17 @@ class StoreSettings(_Table):
     )
 
 
-class ScanSource(_Table):
+class _Source(_Table):
+    """What every source may say."""
+
+    heartbeat_s: Annotated[float, Field(ge=1, allow_inf_nan=False)] | None = Field(
+        default=None,
+        description="It sends at least this often: what it brought turns bad once it has been silent for longer while "
+        "another source of the machine lives; default: it may send changes only. [s]",
+    )
+
+
+class ScanSource(_Source):
     """Messages with the values of several tags at one time."""
 
     format: Literal["scan"]
@@ -165,7 +175,7 @@ class ScanSource(_Table):
     machine: MachineId | None = Field(default=None, description="The machine, where the topic does not name it.")
 
 
-class ValueSource(_Table):
+class ValueSource(_Source):
     """Messages with the value of one tag."""
 
     format: Literal["value"]
@@ -174,7 +184,7 @@ class ValueSource(_Table):
     tag: Name | None = Field(default=None, description="The tag, where the topic does not name it.")
 
 
-class SparkplugSource(_Table):
+class SparkplugSource(_Source):
     """Sparkplug B edge nodes."""
 
     format: Literal["sparkplug"]
@@ -185,7 +195,7 @@ class SparkplugSource(_Table):
     )
 
 
-class FieldsSource(_Table):
+class FieldsSource(_Source):
     """Any JSON: where to find things in it, as JSON Pointers (RFC 6901)."""
 
     format: Literal["fields"]
@@ -433,6 +443,12 @@ class Mill(_Table):
     broke_pits: tuple[BrokePit, ...] = Field(default=(), alias="broke_pit")
     broke_towers: tuple[BrokeTower, ...] = Field(default=(), alias="broke_tower")
     money: Money = Money()
+
+    @property
+    def heartbeats_s(self) -> dict[int, float]:
+        """How often sources send at least, by their number from 0; without those that do not say. [s]"""
+        said = ((number, source.heartbeat_s) for number, source in enumerate(self.sources))
+        return {number: heartbeat_s for number, heartbeat_s in said if heartbeat_s is not None}
 
     @property
     def name(self) -> str:

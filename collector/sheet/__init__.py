@@ -30,6 +30,7 @@ __all__ = [
     "advance",
     "flush",
     "fresh",
+    "heard_last",
     "outlook",
     "pack",
     "step",
@@ -66,6 +67,14 @@ def _settle(rules: Rules, sheet: Sheet, closed: ClosedScan, facts: list[Fact]) -
     sheet.ahead.extend(steady(rules, sheet.steadied, facts))
     sheet.known_until_ms = known_until(sheet.steadied, closed.at_ms)
     walk(rules, sheet, facts)
+
+
+def heard_last(sheet: Sheet) -> int:
+    """The source that was heard with the newest scan, as far as sources are watched; else any that brings roles."""
+    watch = sheet.gathered.watch
+    waiting = ((at_ms, source) for at_ms, sources in watch.voices.items() for source in sources)
+    heard = [*((at_ms, source) for source, at_ms in watch.heard_ms.items()), *waiting]
+    return max(heard)[1] if heard else min(sheet.gathered.sources, default=0)
 
 
 def under_way(rules: Rules, sheet: Sheet) -> Produced | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collector.fact import Fact, LateValue
 from collector.message import Scan, Value
+from collector.sheet.heartbeat import note, watched
 from collector.sheet.rules import Rules
 from collector.sheet.state import ClosedScan, Gathered
 
@@ -43,6 +44,7 @@ def gather(rules: Rules, gathered: Gathered, scan: Scan, facts: list[Fact]) -> l
         facts.extend(LateValue(machine=rules.machine, tag=tag, at_ms=scan.at_ms) for tag in late)
     else:
         gathered.waiting.setdefault(scan.at_ms, {}).update(roles)
+        note(rules, gathered.watch, scan, roles)
         if scan.heard_before_ms is not None:
             gathered.heard_before[scan.at_ms] = scan.heard_before_ms
     heard_ms = min(scan.at_ms, scan.heard_ms)
@@ -71,7 +73,7 @@ def _heard_before(gathered: Gathered, at_ms: int) -> int | None:
 
 
 def _close(rules: Rules, gathered: Gathered, watermark_ms: int) -> list[ClosedScan]:
-    closed = []
+    closed: list[ClosedScan] = []
     for at_ms in sorted(at_ms for at_ms in gathered.waiting if at_ms < watermark_ms):
         before_ms = _heard_before(gathered, at_ms)
         silent = before_ms is not None and 0 < rules.stale_after_ms < at_ms - before_ms
@@ -80,6 +82,7 @@ def _close(rules: Rules, gathered: Gathered, watermark_ms: int) -> list[ClosedSc
             values = gathered.initial | values
             gathered.heard.update(gathered.initial)
             gathered.initial = {}
+        scan = ClosedScan(at_ms, values, before_ms if silent else None)
+        closed.extend(watched(rules, gathered.watch, scan, before_ms=gathered.last_closed_ms))
         gathered.last_closed_ms = at_ms
-        closed.append(ClosedScan(at_ms, values, before_ms if silent else None))
     return closed

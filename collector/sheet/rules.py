@@ -73,6 +73,8 @@ class Rules:
     roles
         Tag name of each role: speed, stock_on, planned, grade, shade, reel, basis_weight, full_width, reel_witness.
         Only ``speed`` must be there.
+    heartbeats
+        How often each source sends at least, by its number; one that is not here may be silent for as long as it likes.
     """
 
     machine: str
@@ -88,6 +90,7 @@ class Rules:
     trip_drop_pct: float = 20.0
     attempt_pause_ms: int = 300_000
     on_reel_confirm_ms: int = 30_000
+    heartbeats: dict[int, int] = field(default_factory=dict)
     parts: tuple[tuple[str, str], ...] = field(init=False)
 
     def __post_init__(self) -> None:

@@ -44,6 +44,28 @@ class Moment:
 
 
 @dataclass(slots=True)
+class Watch:
+    """Sources that must be heard at least so often, and what each has brought. Empty where no source must.
+
+    voices, brought
+        Of each waiting scan: the sources heard with it, and the source of each role in it.
+    heard_ms
+        When each watched source was last heard, as far as scans have closed. [ms]
+    owner, last
+        The source that brought each role last, and the value that it brought.
+    silent
+        Watched sources that have missed their time and were not heard since.
+    """
+
+    voices: dict[int, set[int]] = field(default_factory=dict)
+    brought: dict[int, dict[str, int]] = field(default_factory=dict)
+    heard_ms: dict[int, int] = field(default_factory=dict)
+    owner: dict[str, int] = field(default_factory=dict)
+    last: dict[str, Value] = field(default_factory=dict)
+    silent: set[int] = field(default_factory=set)
+
+
+@dataclass(slots=True)
 class Gathered:
     """Values on their way to a scan.
 
@@ -58,6 +80,7 @@ class Gathered:
     heard: set[str] = field(default_factory=set)
     initial: dict[str, Value] = field(default_factory=dict)
     heard_before: dict[int, int] = field(default_factory=dict)
+    watch: Watch = field(default_factory=Watch)
 
 
 @dataclass(slots=True)

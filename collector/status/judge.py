@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -92,7 +93,7 @@ def _of_collector(running: Running, heard: Heard, now_ms: int) -> list[str]:
         return [heard.why_not]
     match running:
         case Running.RUNNING:
-            return []
+            return _said_troubles(heard.health or {})
         case Running.HANGING:
             return [f"the collector has said nothing for {age(now_ms - (said_at_ms(heard) or now_ms))}"]
         case Running.GONE:
@@ -101,6 +102,13 @@ def _of_collector(running: Running, heard: Heard, now_ms: int) -> list[str]:
             return ["the collector was stopped"]
         case Running.UNKNOWN:
             return ["the broker holds no word of the collector: it was never started, or this user may not read it"]
+
+
+def _said_troubles(health: Mapping[str, object]) -> list[str]:
+    """What a collector that is there says it cannot do: take what comes, or let readers have it."""
+    status, unpublished = health.get("status", "up"), health.get("unpublished")
+    troubles = [] if status == "up" else [f"nothing is taken or acknowledged: {status}"]
+    return troubles if unpublished is None else [*troubles, f"readers do not get what is new: {unpublished}"]
 
 
 def _of_store(mill: Mill, stored: Stored | None, now_ms: int) -> list[str]:

@@ -107,7 +107,7 @@ def calm_block(mill: Mill, scans: int) -> Block:
 
 
 def sieve_alone(mill: Mill, scans: int) -> Took:
-    rules, block = rules_of(mill.machines[0]), calm_block(mill, scans)
+    rules, block = rules_of(mill.machines[0], mill.heartbeats_s), calm_block(mill, scans)
     state = sheet.fresh(len(rules.detectors))
     sieve = Sieve(rules=rules, source=FILE_SOURCE)
     return timed(lambda: sheet.advance(rules, state, sieve.scans(block, state)))
