@@ -122,7 +122,7 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
     if not file.exists():
         raise NoStore(f"nothing is published in {folder} yet; run 'breakhorn collect', 'load' or 'demo' first")
     try:
-        connection = duckdb.connect(str(file), read_only=True, config={"memory_limit": memory, "threads": 2})
+        connection = _open(file, memory)
     except (duckdb.IOException, duckdb.SerializationException) as error:
         raise OtherVersion(
             f"cannot open {file}: {_first_line(error)}; start this version's collector once, so that it publishes again"
@@ -139,6 +139,15 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")
     return connection
+
+
+def _open(file: Path, memory: str) -> duckdb.DuckDBPyConnection:
+    """DuckDB looks at a file more than once while it opens it; one that was renewed in between looks torn, once."""
+    config: dict[str, str | bool | int | float | list[str]] = {"memory_limit": memory, "threads": 2}
+    try:
+        return duckdb.connect(str(file), read_only=True, config=config)
+    except duckdb.IOException:
+        return duckdb.connect(str(file), read_only=True, config=config)
 
 
 class Store:

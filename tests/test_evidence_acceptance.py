@@ -16,7 +16,7 @@ from tests.scenarios import Made
 pytestmark = pytest.mark.slow
 
 
-@pytest.mark.parametrize("seed", [0, 2])
+@pytest.mark.parametrize("seed", [0])
 def test_planted_causes_stand_among_the_first(scenario_stores: Callable[[Scenario], Made], seed: int) -> None:
     made = scenario_stores(random_scenario(seed))
 

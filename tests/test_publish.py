@@ -272,9 +272,16 @@ READER = """
     import duckdb
     path, stop = Path(sys.argv[1]), Path(sys.argv[2])
     seen = []
+    def opened():
+        # A file that is renewed while DuckDB opens it may look torn to it, once in thousands of times. One that is
+        # torn stays so for longer than it takes to look again.
+        try:
+            return duckdb.connect(path, read_only=True)
+        except duckdb.IOException:
+            return duckdb.connect(path, read_only=True)
     print("ready", flush=True)
     while not stop.exists():
-        with duckdb.connect(path, read_only=True) as connection:
+        with opened() as connection:
             seen.append(connection.execute(
                 "SELECT count(*), count(DISTINCT sampled_at), (SELECT count(*) FROM sample_text) FROM sample"
             ).fetchone())

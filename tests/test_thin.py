@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.fact import State
@@ -257,6 +257,7 @@ VALUES = st.one_of(st.none(), st.sampled_from([0.0, 1.0]), st.floats(-1e6, 1e6))
 ROWS = st.lists(st.tuples(st.integers(0, 600), VALUES), min_size=1, max_size=60, unique_by=lambda row: row[0])
 
 
+@settings(max_examples=max(10, settings().max_examples // 3))
 @given(rows=ROWS)
 def test_integrals_over_time_good_and_bad_are_what_they_were(
     rows: list[tuple[int, float | None]], tmp_path_factory: pytest.TempPathFactory
