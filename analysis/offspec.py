@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -143,13 +144,16 @@ def _restart_spans(found: Iterable[Clock]) -> Iterator[tuple[int, int]]:
 def _change_spans(history: History, stretches: Sequence[Stretch], found: Sequence[Clock]) -> Iterator[tuple[int, int]]:
     """From every change of grade on the reel to the paper within the new limits; a loss or another change ends it."""
     settled_ms = round(history.machine.settled_s * 1000)
-    losses = [clock.downtime.started_ms for clock in found]
+    losses = sorted(clock.downtime.started_ms for clock in found)
+    stretches = sorted(stretches, key=lambda s: s.started_ms)
+    starts = [s.started_ms for s in stretches]
     runs = sorted(history.grade_runs, key=lambda run: run.started_ms)
     for before, run in pairwise(runs):
         if before.grade == run.grade:
             continue
-        until_ms = min((ms for ms in (*losses, _end(run)) if ms > run.started_ms), default=_end(run))
-        after = [s for s in stretches if run.started_ms <= s.started_ms < until_ms]
+        next_loss = bisect_right(losses, run.started_ms)
+        until_ms = min([_end(run), *losses[next_loss : next_loss + 1]])
+        after = stretches[bisect_left(starts, run.started_ms) : bisect_left(starts, until_ms)]
         settled = settled_at(after, lambda s: s.in_spec, settled_ms)
         yield run.started_ms, until_ms if settled is None else settled
 
