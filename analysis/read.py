@@ -142,7 +142,11 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
 
 
 def _open(file: Path, memory: str) -> duckdb.DuckDBPyConnection:
-    """DuckDB looks at a file more than once while it opens it; one that was renewed in between looks torn, once."""
+    """Open the file, and once more if it was renewed meanwhile.
+
+    DuckDB 2.0 opens it three times: for its kind, for its header, and for all else. Between the last two another file
+    may come in its place; then the header leads nowhere. A file that is torn in truth is so at the second look as well.
+    """
     config: dict[str, str | bool | int | float | list[str]] = {"memory_limit": memory, "threads": 2}
     try:
         return duckdb.connect(str(file), read_only=True, config=config)

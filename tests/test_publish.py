@@ -273,8 +273,8 @@ READER = """
     path, stop = Path(sys.argv[1]), Path(sys.argv[2])
     seen = []
     def opened():
-        # A file that is renewed while DuckDB opens it may look torn to it, once in thousands of times. One that is
-        # torn stays so for longer than it takes to look again.
+        # DuckDB reads the header by one opening of the file and all else by the next: where another file comes in
+        # between it looks torn. One that is torn in truth stays so for longer than it takes to look again.
         try:
             return duckdb.connect(path, read_only=True)
         except duckdb.IOException:
