@@ -162,6 +162,7 @@ class Subscriber:
     def _connect_once(self) -> None:
         """One connection, from its first packet to its loss."""
         broker = self._broker
+        self._over.clear()  # Before connecting: paho tells of a broker that hangs up at our first packet from within.
         try:
             client = self._new_client()
             link.connect(client, broker, lasting=True, window=broker.window)
@@ -172,7 +173,6 @@ class Subscriber:
         except link.NoPassword as error:
             log.warning("%s; trying again", error, extra=about("no password"))
             return
-        self._over.clear()
         # With loop_start, and only so, paho writes from one thread: with loop_forever, packets of two threads that
         # write at once may change places, or come to lie within each other.
         self._client = client

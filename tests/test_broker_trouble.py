@@ -10,11 +10,15 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
+from typing import cast
 
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
+from collector import link
 from collector.broker import free_port
 from collector.message import Message
 from collector.replay import Publisher
@@ -224,6 +228,27 @@ def test_an_end_that_is_asked_for_while_the_connection_is_being_made_is_not_forg
 
         assert heard.result(timeout=30).endswith((b"\xe0\x00", b"\xe0\x02\x00\x00"))
         wait_until(lambda: "subscriber" not in {thread.name for thread in threading.enumerate()}, what="its end")
+
+
+def test_a_broker_that_hangs_up_at_our_first_packet_is_tried_again(
+    broker_port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that wants a certificate may do so; paho then tells of the end from within ``connect``, without an error."""
+    connect, hung_up = link.connect, list[bool]()
+
+    def hang_up_first(client: mqtt.Client, broker: Broker, *, lasting: bool, window: int | None) -> None:
+        if hung_up:
+            connect(client, broker, lasting=lasting, window=window)
+            return
+        hung_up.append(True)
+        tell = cast("mqtt.CallbackOnDisconnect_v2", client.on_disconnect)
+        tell(client, None, mqtt.DisconnectFlags(False), ReasonCode(PacketTypes.DISCONNECT), None)
+
+    monkeypatch.setattr(link, "connect", hang_up_first)
+    with collecting(mill_at(tmp_path, broker_port)) as collector:
+        until_connected(collector)
+
+    assert hung_up
 
 
 def forget_session(port: int, client_id: str) -> None:
