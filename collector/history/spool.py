@@ -46,6 +46,25 @@ BLOCK_ROWS = 250_000
 _OF_WIDTH = ("MISSING COLUMNS", "TOO MANY COLUMNS")
 _TEXT_ROLES = {"grade", "shade", "reel"}
 
+_CONTROL = r"[\x00-\x1f\x7f-\x9f]"
+
+_DAY = "greatest(clock_ms // 86400000 - {first_day} + 1, 0)"
+_CLOCK = (
+    ", "
+    + ", ".join(
+        f"getvariable('{name}')[{_DAY}] AS {name}" for name in ("before_ms", "after_ms", "edge_from_ms", "edge_to_ms")
+    )
+    + f", getvariable('is_twice')[{_DAY}] AS comes_twice"
+)
+_INSTANT = """CASE
+            WHEN clock_ms < edge_from_ms OR edge_to_ms = 0 THEN clock_ms - before_ms
+            WHEN clock_ms >= edge_to_ms THEN clock_ms - after_ms
+            WHEN NOT comes_twice THEN NULL
+            WHEN '{ambiguous}' = 'earlier' THEN clock_ms - before_ms
+            WHEN '{ambiguous}' = 'later' THEN clock_ms - after_ms
+        END"""
+_IS_TWICE = "clock_ms >= edge_from_ms AND clock_ms < edge_to_ms AND comes_twice"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
@@ -75,25 +94,26 @@ class Spool:
         self._connection.execute(sql_text("history/spool.sql"))
         self._sources: list[Source] = []
         self._tell_of_clock(zone_days(zone))
-        self._tell_of_mill()
         self._connection.execute("COMMIT")
 
     def _tell_of_clock(self, days: Sequence[ZoneDay]) -> None:
         names = ("day", "before_ms", "after_ms", "edge_from_ms", "edge_to_ms", "is_twice")
         columns = {name: np.array([getattr(day, name) for day in days]) for name in names}
         self._connection.register("some_day", columns)
-        self._connection.execute("INSERT INTO zone_day SELECT * FROM some_day")
+        for name in names[1:]:
+            query = f"SET VARIABLE {name} = (SELECT list({name} ORDER BY day) FROM some_day)"  # noqa: S608
+            self._connection.execute(query)
         self._connection.unregister("some_day")
+        self._first_day = days[0].day
 
-    def _tell_of_mill(self) -> None:
+    def _number_tags(self) -> Iterator[str]:
+        """SQL: the tags, under the names that files give them, of which mill.toml says that they are numbers."""
         for machine in self._mill.machines:
-            self._connection.execute("INSERT INTO known_machine VALUES (?)", [machine.id])
             numbers = {tag.name for tag in machine.tags if {tag.unit, tag.low, tag.high} != {None}}
             numbers |= {tag for role, tag in machine.signals.items() if role not in _TEXT_ROLES}
             numbers |= {detector.tag for detector in machine.sheet_detectors}
             numbers -= {tag for role, tag in machine.signals.items() if role in _TEXT_ROLES}
-            for tag in sorted(numbers):
-                self._connection.execute("INSERT INTO number_tag VALUES (?, ?)", [machine.id, machine.name_sent(tag)])
+            yield from (f"{literal(machine.id)} || chr(10) || {literal(machine.name_sent(tag))}" for tag in numbers)
 
     def __enter__(self) -> Self:
         """The spool itself."""
@@ -117,20 +137,10 @@ class Spool:
         source = source_of(path, self._options)
         number = len(self._sources)
         self._sources.append(source)
-        statement = sql_text("history/take.sql").format(
-            file=number,
-            cells=self._cells(source, number),
-            is_local=source.time.is_local,
-            ambiguous=self._options.ambiguous or "",
-            decimal=source.decimal,
-            bad_words=", ".join(literal(word) for word in BAD_WORDS),
-            earliest_ms=EARLIEST_MS,
-            latest_ms=self._now_ms + _AHEAD_MS,
-            longest_tag=LONGEST_TAG,
-            longest_text=LONGEST_TEXT,
-        )
+        statement = sql_text("history/take.sql").format(file=number, cells=self._cells(number, placed=False))
         try:
             self._connection.execute(statement)
+            self._connection.execute(sql_text("history/bad_tags.sql"), {"file": number, "control": _CONTROL})
         except duckdb.Error as error:
             raise HistoryFault(path, f"cannot be read to its end ({str(error).splitlines()[0]})") from error
         return number
@@ -139,11 +149,39 @@ class Spool:
         """What was understood of a file."""
         return self._sources[number]
 
-    def _cells(self, source: Source, number: int) -> str:
+    def _cells(self, number: int, *, placed: bool) -> str:
+        """SQL: the cells of a file and what is wrong with each; ``placed``: with the rows' numbers."""
+        source = self._sources[number]
+        is_local, decimal = source.time.is_local, source.decimal
+        return sql_text("history/cells.sql").format(
+            cells=self._rows(source, number, placed=placed),
+            clock=_CLOCK.format(first_day=self._first_day) if is_local else "",
+            instant=_INSTANT.format(ambiguous=self._options.ambiguous or "") if is_local else "clock_ms",
+            is_outside="before_ms IS NULL" if is_local else "FALSE",
+            is_twice=_IS_TWICE if is_local else "FALSE",
+            pointed="trim(c.value)" if decimal == "." else "translate(trim(c.value), ',.', '.,')",
+            bad_words=", ".join(literal(word) for word in BAD_WORDS),
+            **self._limits(),
+        )
+
+    def _limits(self) -> dict[str, object]:
+        """What a cell must keep to, as the SQL files name it."""
+        return {
+            "earliest_ms": EARLIEST_MS,
+            "latest_ms": self._now_ms + _AHEAD_MS,
+            "machines": ", ".join(literal(machine.id) for machine in self._mill.machines),
+            "number_tags": f"[{', '.join(self._number_tags())}]",
+            "longest_tag": LONGEST_TAG,
+            "longest_text": LONGEST_TEXT,
+        }
+
+    def _rows(self, source: Source, number: int, *, placed: bool) -> str:
         """SQL: the cells of a file as texts, one row each."""
         columns = source.columns
-        table = source.table.replace("$rejects", literal(f"reject_{number}")).replace(
-            "$scans", literal(f"scan_{number}")
+        table = (
+            source.table.replace("$record", source.record if placed else "NULL")
+            .replace("$rejects", literal(f"reject_{number}{'_placed' * placed}"))
+            .replace("$scans", literal(f"scan_{number}{'_placed' * placed}"))
         )
         machine = literal(self._machine(source)) if columns.machine is None else f"trim(c{columns.machine})"
         quality = "NULL::VARCHAR" if columns.quality is None else f"trim(c{columns.quality})"
@@ -200,7 +238,14 @@ class Spool:
         return self._options.ambiguous is Ambiguous.REJECT and fault in ("twice", "never")
 
     def _found(self, number: int) -> list[tuple[int, int, str, str | None, str | None]]:
-        rows = self._connection.execute(f"{sql_text('history/faults.sql')} LIMIT 10000", [number]).fetchall()
+        """Record, column, kind of fault, what stands there, and the tag. The file is read again if it has any."""
+        query = "SELECT count(*) FROM spool WHERE file = ? AND faulty"
+        row = self._connection.execute(query, [number]).fetchone()
+        if row is None or not row[0]:
+            return []
+        cells = self._cells(number, placed=True)
+        statement = sql_text("history/faults.sql").format(cells=cells, control=_CONTROL, **self._limits())
+        rows = self._connection.execute(statement).fetchall()
         return [(row[0], row[1], row[2], row[3], row[4]) for row in rows]
 
     def _broken_rows(self, number: int) -> list[HistoryFault]:
@@ -217,10 +262,10 @@ class Spool:
     def span(self, number: int) -> Span:
         """What a file holds, as far as it can be taken."""
         row = self._connection.execute(
-            "SELECT count(*), min(at_ms), max(at_ms) FROM spool WHERE file = ? AND fault IS NULL", [number]
+            "SELECT count(*), min(at_ms), max(at_ms) FROM spool WHERE file = ? AND NOT faulty", [number]
         ).fetchone()
         tags = self._connection.execute(
-            "SELECT DISTINCT machine, tag FROM spool WHERE file = ? AND fault IS NULL ORDER BY ALL", [number]
+            "SELECT DISTINCT machine, tag FROM spool WHERE file = ? AND NOT faulty ORDER BY ALL", [number]
         ).fetchall()
         count, first_ms, last_ms = row or (0, None, None)
         return Span(values=count, first_ms=first_ms, last_ms=last_ms, tags=tuple(tags))
