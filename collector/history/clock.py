@@ -17,12 +17,19 @@ UNIX_MS, UNIX_S = "unix-ms", "unix-s"
 
 _DATES = (
     "%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y", "%d-%b-%Y", "%d %b %Y",
-    "%Y%m%d",
+    "%Y%m%d", "%d.%m.%y", "%d/%m/%y", "%m/%d/%y",
 )  # fmt: skip
-_TIMES = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
+_TIMES = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H.%M.%S", "%H.%M")
 _FRACTION = re.compile(r"(?<=:\d\d)[.,](\d{1,9})")
 _OFFSET = re.compile(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)$", re.ASCII)
-_UNIX = {10: UNIX_S, 13: UNIX_MS}
+_WHOLE_HOURS = re.compile(r"(?<=[+-]\d\d)$", re.ASCII)
+"""Behind an offset without minutes, which strptime does not know."""
+
+_UNIX = (
+    (UNIX_MS, re.compile(r"\d{13}", re.ASCII)),
+    (UNIX_S, re.compile(r"\d{10}(?:[.,]\d+)?", re.ASCII)),
+)
+_UNIX_SHAPE = {UNIX_MS: re.compile(r"\d+", re.ASCII), UNIX_S: re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)}
 _FIXED = re.compile(r"([+-])(\d\d):?(\d\d)", re.ASCII)
 _FIRST_YEAR, _LAST_YEAR = 1990, 2060
 
@@ -74,21 +81,29 @@ def _time_format(pattern: str) -> TimeFormat:
 
 
 def _patterns(text: str, may_be_unix: bool) -> list[str]:
-    if may_be_unix and text.isdecimal() and len(text) in _UNIX:
-        return [_UNIX[len(text)]]
-    between = "T" if "T" in text[8:12] else " "
-    ends = ("%z", " %z") if ":" in text and _OFFSET.search(text) else ("",)
+    if may_be_unix and (unix := [pattern for pattern, shape in _UNIX if shape.fullmatch(text)]):
+        return unix
+    between = "T" if "T" in text[8:12] else ", " if ", " in text else " "
+    ends = ("%z", " %z") if has_offset(text) else ("",)
     return [f"{date}{between}{time}{end}" for date in _DATES for time in _TIMES for end in ends]
 
 
 def _fits(text: str, pattern: str) -> bool:
-    if pattern in (UNIX_MS, UNIX_S):
-        return text.isdecimal()
+    if shape := _UNIX_SHAPE.get(pattern):
+        return shape.fullmatch(text) is not None
+    text = _FRACTION.sub("", text)
+    if pattern.endswith("%z"):
+        text = _WHOLE_HOURS.sub("00", text).replace("z", "Z")
     try:
-        datetime.strptime(_FRACTION.sub("", text), pattern)
+        datetime.strptime(text, pattern)
     except ValueError:
         return False
     return True
+
+
+def has_offset(text: str) -> bool:
+    """Whether a time says how far its clock is from UTC."""
+    return ":" in text and _OFFSET.search(text.strip()) is not None
 
 
 def zone_of(name: str) -> tzinfo:

@@ -14,6 +14,8 @@ _WORDS = {
     "date": {"date"},
 }
 
+_SHOWN = 6
+
 
 class ColumnsUnclear(ValueError):
     """The columns do not say what they are: the text says what to give."""
@@ -97,5 +99,9 @@ def _time_places(names: Sequence[str], given: str | None) -> tuple[int, ...]:
         return (date, time)
     only = date if time is None else time
     if only is None:
-        raise ColumnsUnclear('no column is called "ts" or "time": give --time-column')
+        there = ", ".join(f'"{name}"' for name in names[:_SHOWN] if name)
+        raise ColumnsUnclear(
+            f'no column is called "ts" or "time": give --time-column, one of {there}; or --delimiter, if that is no '
+            "list"
+        )
     return (only,)

@@ -30,6 +30,10 @@ class HistoryOptions:
         The columns' names, for a file without a line of names.
     names_line
         The line that holds the names, from 1.
+    bad, true, false
+        Words that stand for a bad value, and for the two truths, beside those that are known.
+    any_unit
+        Take values although their unit or range is not that of mill.toml.
     """
 
     machine: str | None = None
@@ -39,6 +43,11 @@ class HistoryOptions:
     time_column: str | None = None
     delimiter: str | None = None
     decimal: str | None = None
+    thousands: str | None = None
     encoding: str | None = None
     names: tuple[str, ...] = ()
     names_line: int | None = None
+    bad: tuple[str, ...] = ()
+    true: tuple[str, ...] = ()
+    false: tuple[str, ...] = ()
+    any_unit: bool = False

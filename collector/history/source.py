@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 
@@ -15,6 +15,8 @@ from collector.history.columns import Columns, ColumnsUnclear, columns_of
 from collector.history.fault import HistoryFault
 from collector.history.layout import DELIMITERS, SAMPLE_LINES, Layout, layout_of, opened
 from collector.history.options import HistoryOptions
+from collector.history.signs import Signs
+from collector.history.units import split_name, units_row
 
 _LOCAL_TYPES = ("TIMESTAMP", "TIMESTAMP_S", "TIMESTAMP_MS", "TIMESTAMP_NS")
 _WHOLE_TYPES = ("BIGINT", "UBIGINT", "INTEGER", "HUGEINT")
@@ -34,6 +36,8 @@ class Source:
         SQL: the time of such a row in milliseconds since 1970, local or UTC; null where it cannot be read.
     layout
         Of a text file; None of a Parquet file.
+    units
+        What is said of the units of a wide file's columns, and in which line.
     """
 
     path: Path
@@ -42,22 +46,39 @@ class Source:
     table: str
     record: str
     clock: str
-    decimal: str = "."
+    signs: Signs = field(default_factory=Signs)
     layout: Layout | None = None
+    units: Mapping[int, tuple[str, int | None]] = field(default_factory=dict)
 
     def words(self) -> Iterator[str]:
         """What was understood, a line each."""
         if self.layout is not None:
             named = "none" if self.layout.names_line is None else f"line {self.layout.names_line}"
-            sign = "comma" if self.decimal == "," else "point"
             cut = DELIMITERS.get(self.layout.delimiter, self.layout.delimiter)
-            yield f"text, {self.layout.encoding}; columns cut by {cut}, decimal {sign}"
+            yield f"text, {self.layout.encoding}; columns cut by {cut}, {self.signs.in_words()}"
             yield f"names: {named}; data from line {self.layout.first_line}"
         else:
             yield "Parquet"
         form = f"one row a value ({self.columns.names[self.columns.tag]})" if self.columns.tag is not None else ""
         yield f"form: {form or f'one column a tag ({len(self.columns.tags)} tags)'}"
         yield f"time: {self.columns.time_name()}, as {self.time.pattern}"
+
+    def known_by(self, is_known: Callable[[str], bool]) -> Source:
+        """The same, with a unit in brackets behind a column's name taken as such where the rest is a known tag."""
+        names = list(self.columns.names)
+        units = dict(self._row_of_units())
+        for place in self.columns.tags:
+            bare, unit = split_name(names[place])
+            if unit is not None and not is_known(names[place]) and is_known(bare):
+                names[place], units[place] = bare, (unit, self.layout.names_line if self.layout else None)
+        return replace(self, columns=replace(self.columns, names=tuple(names)), units=units)
+
+    def _row_of_units(self) -> Iterator[tuple[int, tuple[str, int | None]]]:
+        layout = self.layout
+        if layout is None or layout.names_line is None or (row := units_row(layout.below_names)) is None:
+            return
+        line = layout.first_line - len(layout.below_names) + row
+        yield from ((place, (layout.below_names[row][place], line)) for place in self.columns.tags)
 
     def broken_rows(self, most: int) -> list[tuple[int, int]]:
         """Lines and widths of the first rows that have too few or too many columns. ``lines`` says why not SQL."""
@@ -114,7 +135,7 @@ def _text(path: Path, options: HistoryOptions) -> Source:
         table=table,
         record="row_number() OVER ()",
         clock=_clock(layout.time, time_of(layout.columns)),
-        decimal=layout.decimal,
+        signs=layout.signs,
         layout=layout,
     )
 

@@ -26,7 +26,7 @@ judged AS (
             WHEN isfinite(number) AND NOT contains(pointed, '_') THEN 1
             WHEN lower(trim(t.value)) IN ({bad_words}) THEN 0
             WHEN regexp_full_match(pointed, '[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?') THEN 1
-            WHEN lower(trim(t.value)) IN ('true', 'false') THEN 2
+            WHEN lower(trim(t.value)) IN ({truth_words}) THEN 2
             ELSE 3
         END AS kind
     FROM timed AS t
@@ -42,7 +42,10 @@ sorted AS (
                 WHEN 1 THEN isfinite(number)
                 WHEN 3 THEN
                     NOT list_contains({number_tags}, machine || chr(10) || tag)
-                    AND NOT regexp_full_match(trim(value), '[+-]?[0-9]+[.,][0-9]+')
+                    AND NOT regexp_full_match(
+                        trim(value),
+                        '[+-]?([0-9]+[.,][0-9]+|[0-9]{{1,3}}(,[0-9]{{3}})+\.[0-9]+|[0-9]{{1,3}}(\.[0-9]{{3}})+,[0-9]+)'
+                    )
                     AND length(value) <= {longest_text}
                 ELSE TRUE
             END,

@@ -32,7 +32,8 @@ SELECT
         WHEN fault IN ('number', 'decimal', 'text', 'large') THEN value
         ELSE time_text
     END),
-    any_value(tag)
+    any_value(tag),
+    any_value(machine)
 FROM faulty
 WHERE fault IS NOT NULL
 GROUP BY record, fault, CASE WHEN fault IN ('number', 'decimal', 'text', 'large') THEN place END

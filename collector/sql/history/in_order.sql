@@ -9,7 +9,7 @@ SELECT
 FROM (SELECT DISTINCT machine, tag FROM spool WHERE NOT faulty);
 
 CREATE OR REPLACE TEMP TABLE in_order AS
-SELECT s.at_ms, t.tag_no, s.kind, s.number, s.text
+SELECT s.at_ms, t.tag_no, s.kind, s.number, CASE WHEN s.kind = 3 THEN s.text END AS text
 FROM spool AS s
 JOIN tag_no AS t USING (machine, tag)
 WHERE NOT s.faulty

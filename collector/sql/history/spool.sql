@@ -8,6 +8,6 @@ CREATE TABLE spool (
     at_ms   BIGINT,
     kind    UTINYINT,           -- 0 bad, 1 number, 2 truth, 3 text
     number  DOUBLE,
-    text    VARCHAR,
+    text    VARCHAR,            -- of a bad value: what stood there in its place
     faulty  BOOLEAN NOT NULL    -- it cannot be taken
 );

@@ -8,7 +8,10 @@ SELECT
     tag,
     at_ms,
     kind,
-    CASE WHEN kind = 1 THEN number WHEN kind = 2 THEN CAST(lower(trim(value)) = 'true' AS DOUBLE) END,
-    CASE WHEN kind = 3 THEN trim(value) END,
+    CASE WHEN kind = 1 THEN number WHEN kind = 2 THEN CAST(lower(trim(value)) IN ({true_words}) AS DOUBLE) END,
+    CASE
+        WHEN kind = 3 THEN trim(value)
+        WHEN kind = 0 THEN CASE WHEN isfinite(number) THEN quality ELSE trim(value) END
+    END,
     NOT sound
 FROM sorted
