@@ -25,7 +25,8 @@ from collector.way_out import way_out
 
 if TYPE_CHECKING:
     from collector.block import Block
-    from collector.history import HistoryFault, Spool, Understood
+    from collector.history import ContextTable, HistoryFault, HistoryOptions, Spool, Understood
+    from collector.store import Store
 
 _LOOK_EVERY_S = 0.5
 
@@ -42,11 +43,20 @@ def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, as_json: bool
     FILES are recorded streams, or a historian's exports (.csv, .tsv, .txt, also packed as .gz or .zst; .parquet): one
     row a value (ts, tag, value) or one column a tag; folders and patterns such as "2025-*.csv" stand for the files in
     them. How an export is laid out is found out, and asked for where it is not clear. If any of them has a fault,
-    nothing at all is stored. Interrupted while it stores, it keeps what it has, and the same command goes on.
+    nothing at all is stored. Tables of laboratory results, clothing changes, orders or crew notes are known by their
+    columns, or by --what. Interrupted while it stores, it keeps what it has, and the same command goes on.
 
     Example: breakhorn --mill mill.toml load night.jsonl.gz
     """
-    from collector.history import HistoryFault, HistoryFaults, Spool, TimeUnclear, files_in, is_history  # noqa: PLC0415
+    from collector.history import (  # noqa: PLC0415  (DuckDB takes a fifth of a second)
+        HistoryFault,
+        HistoryFaults,
+        Spool,
+        TimeUnclear,
+        context_kind,
+        files_in,
+        is_history,
+    )
 
     if as_json and not dry_run:
         raise click.UsageError("--json goes with --dry-run")
@@ -56,14 +66,15 @@ def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, as_json: bool
         told = _Told(dry_run=dry_run, as_json=as_json)
         try:
             found = files_in(files)
-            exports = [file for file in found if is_history(file)]
-            streams = [file for file in found if file not in exports]
+            tables = {file: kind for file in found if is_history(file) and (kind := context_kind(file, options))}
+            exports = [file for file in found if is_history(file) and file not in tables]
+            streams = [file for file in found if file not in exports and file not in tables]
             with Spool(mill, options, now_ms=_now_ms()) as spool:
-                _take(spool, exports, mill, told)
+                context = _take(spool, exports, tables, mill, options, told)
                 if dry_run:
                     told.streams(streams)
                 else:
-                    _store_all(mill, spool, len(exports), streams, interrupt)
+                    _store_all(mill, spool, len(exports), streams, context, interrupt)
         except HistoryFaults as faults:
             told.end()
             raise click.ClickException(str(faults)) from faults
@@ -79,7 +90,7 @@ class _Told:
         self._dry_run, self._as_json = dry_run, as_json
         self._records: list[dict[str, object]] = []
 
-    def __call__(self, one: Understood | HistoryFault) -> None:
+    def __call__(self, one: Understood | ContextTable | HistoryFault) -> None:
         from collector.history import HistoryFault  # noqa: PLC0415
 
         if isinstance(one, HistoryFault):
@@ -104,11 +115,33 @@ class _Told:
             click.echo(json.dumps(self._records, indent=2, ensure_ascii=False))
 
 
-def _take(spool: Spool, exports: list[Path], mill: Mill, told: _Told) -> None:
-    from collector.history import take_all  # noqa: PLC0415
+def _take(
+    spool: Spool, exports: list[Path], tables: dict[Path, str], mill: Mill, options: HistoryOptions, told: _Told
+) -> list[Message]:
+    """Take in everything but streams; give what the tables of people say. Raises HistoryFaults if any has a fault."""
+    from collector.decode import Decoder  # noqa: PLC0415
+    from collector.history import HistoryFault, HistoryFaults, context_table, take_all  # noqa: PLC0415
 
-    with _watched(spool, exports):
-        take_all(spool, exports, mill, told=told)
+    messages: list[Message] = []
+    faults: list[HistoryFault] = []
+    decode = Decoder(mill).decode
+    for path, kind in tables.items():
+        try:
+            table = context_table(path, kind, mill, options, decode, now_ms=_now_ms())
+        except HistoryFault as fault:
+            faults.append(fault)
+            told(fault)
+        else:
+            told(table)
+            messages += table.messages
+    try:
+        with _watched(spool, exports):
+            take_all(spool, exports, mill, told=told)
+    except HistoryFaults as more:
+        raise HistoryFaults([*faults, *more.faults], more.more) from None
+    if faults:
+        raise HistoryFaults(faults)
+    return messages
 
 
 @contextmanager
@@ -147,7 +180,9 @@ def _watched(spool: Spool, exports: list[Path]) -> Iterator[None]:
         click.echo("\r", nl=False, err=True)
 
 
-def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path], interrupt: Interrupt) -> None:
+def _store_all(
+    mill: Mill, spool: Spool, exports: int, streams: list[Path], context: list[Message], interrupt: Interrupt
+) -> None:
     from collector.publish import publish  # noqa: PLC0415
     from collector.store import Store  # noqa: PLC0415
 
@@ -155,20 +190,26 @@ def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path], inte
     try:
         store.begin_run(_now_ms(), metadata.version("breakhorn"))
         interrupt.safe = False
-        counts = total(_each(mill, store, spool, exports, streams, interrupt))
+        counts = total(_each(mill, store, spool, exports, streams, context, interrupt))
         store.end_run(_now_ms(), True, counts.as_dict())
         publish(store, mill, now_ms=_now_ms())
     finally:
         store.close()
     if interrupt.asked:
         raise click.ClickException(f"stopped; {counts.samples} new samples are stored: the same command goes on")
-    source = f"{counts.messages} messages" if streams or not exports else f"{exports} files"
+    source = f"{counts.messages} messages" if streams or context else f"{exports} files"
     end = "\r" if sys.stderr.isatty() else ""
     click.echo(f"{end}{counts.samples} new samples from {source} ({counts}).", err=True)
 
 
 def _each(
-    mill: Mill, store: Any, spool: Spool, exports: int, streams: list[Path], interrupt: Interrupt
+    mill: Mill,
+    store: Store,
+    spool: Spool,
+    exports: int,
+    streams: list[Path],
+    context: list[Message],
+    interrupt: Interrupt,
 ) -> Iterator[Counts]:
     """Everything there is to be stored, part by part."""
     from collector.load import load as load_messages  # noqa: PLC0415
@@ -183,6 +224,8 @@ def _each(
         place = _Place()
         messages = place.along(streams)
         yield load_messages(mill, store, messages, progress=_telling(place), stopping=interrupt)
+    if context and not interrupt.asked:
+        yield load_messages(mill, store, context)
 
 
 class _Position:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from collector.history.clock import TimeUnclear
+from collector.history.context import ContextTable, context_kind, context_table
 from collector.history.fault import HistoryFault, HistoryFaults
 from collector.history.options import Ambiguous, HistoryOptions
 from collector.history.report import Understood
@@ -15,12 +16,15 @@ from collector.settings import Mill
 __all__ = [
     "FILE_SOURCE",
     "Ambiguous",
+    "ContextTable",
     "HistoryFault",
     "HistoryFaults",
     "HistoryOptions",
     "Spool",
     "TimeUnclear",
     "Understood",
+    "context_kind",
+    "context_table",
     "files_in",
     "is_history",
     "take_all",

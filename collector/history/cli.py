@@ -16,6 +16,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 _SIGNS = {word: sign for sign, word in DELIMITERS.items()}
 
 _OPTIONS = (
+    click.option(
+        "--what",
+        type=click.Choice(["samples", "lab", "clothing", "order", "note"]),
+        help='What the tables hold, where their columns leave a doubt; "lab" for one column a test.',
+    ),
     click.option("--machine", help="Whose history it is, where the file has no column for it."),
     click.option("--time-zone", help='Of times without an offset; default: the mill\'s. An IANA name, or "+02:00".'),
     click.option(
@@ -77,6 +82,7 @@ def options_from(said: dict[str, Any]) -> HistoryOptions:
         true=_words(said["true_"]),
         false=_words(said["false_"]),
         any_unit=said["any_unit"],
+        what=said["what"],
     )
 
 

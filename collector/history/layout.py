@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import IO, TextIO, cast
+from typing import IO, Protocol, TextIO, cast
 
 import zstandard
 
@@ -73,8 +73,22 @@ def opened(path: Path, encoding: str) -> Iterator[TextIO]:
             yield file
 
 
-def layout_of(path: Path, options: HistoryOptions) -> Layout:
+class ColumnsOf(Protocol):
+    """Tells what columns are, by their names."""
+
+    def __call__(self, names: Sequence[str], *, time: str | None = None) -> Columns:
+        """Raises ColumnsUnclear where that cannot be told."""
+
+
+def layout_of(
+    path: Path, options: HistoryOptions, *, columns_of: ColumnsOf = columns_of, may_be_date: bool = False
+) -> Layout:
     """How a text file is laid out.
+
+    columns_of
+        Of another kind of table than machine values.
+    may_be_date
+        Whether days without a time of day will do.
 
     Raises
     ------
@@ -94,11 +108,11 @@ def layout_of(path: Path, options: HistoryOptions) -> Layout:
     data = [(line, row) for line, row in data if row != names]
     try:
         columns = columns_of(names, time=options.time_column)
-        first = _first_of_data(data, columns, options)
+        first = _first_of_data(data, columns, options, may_be_date)
         texts = [text for _, row in data[first:] if (text := time_text(row, columns))]
         if not texts:
             raise HistoryFault(path, "has no line of data")
-        time = format_of(texts, options.time_format)
+        time = format_of(texts, options.time_format, may_be_date=may_be_date)
     except ColumnsUnclear as error:
         raise HistoryFault(path, str(error), line=names_line) from None
     except TimeUnclear as error:
@@ -126,6 +140,13 @@ def _signs(path: Path, data: Sequence[tuple[int, Sequence[str]]], columns: Colum
         line, place = next(found, (None, None))
         name = None if place is None else columns.names[place]
         raise HistoryFault(path, str(unclear), line=line, column=name) from None
+
+
+def rows_from(file: TextIO, layout: Layout) -> Iterator[tuple[int, list[str]]]:
+    """The rows of an opened file from its first line of data on, with the line on which each ends."""
+    skipped = sum(1 for _ in islice(file, layout.first_line - 1))
+    reader = csv.reader(file, delimiter=layout.delimiter)
+    yield from ((reader.line_num + skipped, row) for row in reader if row)
 
 
 def time_text(row: Sequence[str], columns: Columns) -> str:
@@ -236,11 +257,13 @@ def _could_be_names(row: Sequence[str]) -> bool:
     return len(words) * 2 > len(row) and not numbers
 
 
-def _first_of_data(data: list[tuple[int, list[str]]], columns: Columns, options: HistoryOptions) -> int:
+def _first_of_data(
+    data: list[tuple[int, list[str]]], columns: Columns, options: HistoryOptions, may_be_date: bool
+) -> int:
     """Rows between the names and the data (units, descriptions) have no time."""
     for place, (_, row) in enumerate(data[:10]):
         try:
-            format_of([time_text(row, columns)], options.time_format)
+            format_of([time_text(row, columns)], options.time_format, may_be_date=may_be_date)
         except TimeUnclear as unclear:
             if "two ways" in str(unclear):
                 return place

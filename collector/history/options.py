@@ -32,6 +32,8 @@ class HistoryOptions:
         The line that holds the names, from 1.
     bad, true, false
         Words that stand for a bad value, and for the two truths, beside those that are known.
+    what
+        What the tables hold: "samples", "lab", "clothing", "order" or "note"; None: what their names leave no doubt of.
     any_unit
         Take values although their unit or range is not that of mill.toml.
     """
@@ -51,3 +53,4 @@ class HistoryOptions:
     true: tuple[str, ...] = ()
     false: tuple[str, ...] = ()
     any_unit: bool = False
+    what: str | None = None

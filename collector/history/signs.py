@@ -20,6 +20,8 @@ _COMMA_TWICE = re.compile(r"[+-]?[0-9]{1,3}(?:,[0-9]{3}){2,}")
 _POINT_TWICE = re.compile(r"[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}")
 _ONE_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _ONE_POINT = re.compile(r"[+-]?[0-9]*\.[0-9]+")
+_NUMBER_POINT = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_NUMBER_COMMA = re.compile(r"[+-]?(?:[0-9]+,?[0-9]*|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 
 
@@ -80,6 +82,22 @@ def signs_of(cells: Iterable[str], *, decimal: str | None = None, thousands: str
         reason = f'"{commas[0]}" can be read in two ways: give --decimal comma, or --thousands comma'
         raise SignsUnclear(commas[0], reason)
     return Signs(decimal=",")
+
+
+def number_of(cell: str, signs: Signs) -> float:
+    """The number that a cell holds.
+
+    Raises
+    ------
+    SignsUnclear
+        If it holds none.
+    """
+    text = cell.strip()
+    if signs.thousands is not None and grouped(signs.thousands, signs.decimal).fullmatch(text):
+        text = text.translate(dict.fromkeys(map(ord, THOUSANDS[signs.thousands])))
+    if not (_NUMBER_COMMA if signs.decimal == "," else _NUMBER_POINT).fullmatch(text):
+        raise SignsUnclear(cell, f'"{text}" is no number: mend it, or give --decimal, --thousands or --bad')
+    return float(text.replace(",", "."))
 
 
 def _said(decimal: str | None, thousands: str | None) -> Signs:

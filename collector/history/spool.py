@@ -20,6 +20,7 @@ from collector.block import Block, TagKey
 from collector.decode.instant import EARLIEST_MS
 from collector.decode.place import LONGEST_TAG
 from collector.decode.value import LONGEST_TEXT
+from collector.history.bad import BAD_WORDS
 from collector.history.clock import zone_days, zone_of
 from collector.history.fault import HistoryFault
 from collector.history.known import known_tags
@@ -38,14 +39,6 @@ FILE_SOURCE = -1
 
 MOST_FAULTS = 10
 """So many faults are told of one file; the others are likely to be the same."""
-
-BAD_WORDS = (
-    "", "null", "nil", "nan", "inf", "-inf", "infinity", "-infinity", "none", "na", "n/a", "n.a.", "-", "--", "?",
-    "bad", "bad input", "bad quality", "no data", "no value", "missing", "invalid", "error", "timeout", "i/o timeout",
-    "comm fail", "comm error", "offline", "not connected", "#n/a", "#na", "#value!", "#ref!", "#div/0!", "#num!",
-    "#name?", "#null!",
-)  # fmt: skip
-"""What historians and spreadsheets write, in any case, for a value that they do not have. (common practice)"""
 
 _AHEAD_MS = 86_400_000
 _MEMORY = "512MB"

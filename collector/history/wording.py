@@ -31,7 +31,7 @@ def fault_text(
         case "time":
             reason = _unreadable_time(source, shown or "")
         case "twice" | "never":
-            reason = f"{word} {_clock_words(fault, zone)}"
+            reason = f"{word} {clock_words(fault, zone)}"
         case "impossible":
             reason = f"{word} is before 1990 or in the future: mend it, or give --time-format"
         case "machine":
@@ -97,7 +97,8 @@ def _unreadable_time(source: Source, text: str) -> str:
     return f"{quoted(text)} is not a time like the others ({source.time.pattern}): mend it, or give --time-format"
 
 
-def _clock_words(fault: str, zone: str) -> str:
+def clock_words(fault: str, zone: str) -> str:
+    """Why a local time is not taken, and what to give."""
     if fault == "twice":
         return (
             f"comes twice in {zone}, when the clock is set back: give --ambiguous earlier, later or reject; "
