@@ -82,6 +82,22 @@ def test_clothing_changes_may_have_days_only(mill_file: Path, file: Write) -> No
     ]  # fmt: skip
 
 
+def test_what_was_sent_with_a_wrong_time_is_taken_back_and_sent_anew(mill_file: Path, file: Write) -> None:
+    wrong = file("Position;Installed", "felt;01.03.2026 04:00", name="wrong.csv")
+    mended = file(
+        "Position;Installed;Withdrawn", "felt;01.03.2026 04:00;yes", "felt;01.03.2026 05:00;", name="mended.csv"
+    )
+    results = file(
+        "sampled,test,value,withdrawn", "2026-03-01 04:00,Ash,18,", "2026-03-01 04:00,Ash,18,x", name="lab.csv"
+    )
+
+    loaded(mill_file, CLOTHING, str(wrong), str(results))
+
+    assert loaded(mill_file, CLOTHING, str(mended)) == [("felt", T + HOUR, None, None)]
+    assert asked(mill_file, LAB) == []
+    assert asked(mill_file, "SELECT value, withdrawn FROM lab ORDER BY withdrawn") == [(18.0, False), (18.0, True)]
+
+
 def test_orders_and_their_corrections_come_by_file(mill_file: Path, file: Write) -> None:
     header = "Ordered;Order no;Grade;Shade;Basis weight;Tonnes"
     first = file(header, "01.03.2026 04:00;4711;C80;white;80;1.250,5", "01.03.2026 04:00;4712;C90;;;")

@@ -35,12 +35,14 @@ _NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "value": ("value", "result"),
         "unit": ("unit",),
         "reel": ("reel", "reel no", "reel number", "reel no."),
+        "withdrawn": ("withdrawn",),
     },
     "clothing": {
         "installed": ("installed", "installed_at", "installed on", "installed at"),
         "position": ("position", "place"),
         "by": ("by", "noted_by"),
         "comment": ("comment", "remark", "remarks"),
+        "withdrawn": ("withdrawn",),
     },
     "order": {
         "ts": ("ordered_at", "ordered", "ts"),
@@ -49,6 +51,7 @@ _NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "shade": ("shade",),
         "basis_weight": ("basis_weight", "basis weight"),
         "tonnes": ("tonnes", "t"),
+        "withdrawn": ("withdrawn",),
     },
     "note": {
         "ts": ("noted_at", "noted", "ts"),
@@ -56,7 +59,7 @@ _NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
             name: (name,)
             for name in (
                 "note_id", "kind", "downtime", "cause", "certainty", "comment", "by", "new_kind", "started", "ended",
-                "merge_into", "withdraws",
+                "merge_into", "withdraws", "section",
             )
         },
     },
@@ -286,6 +289,8 @@ class _Reading:
             if name in _OTHER_TIMES:
                 form = formats.setdefault(name, self._format(line, columns.names[place], cell))
                 fields[name] = self._instant(line, columns.names[place], cell, form)
+            elif name == "withdrawn":
+                fields[name] = self._truth(line, place, cell)
             else:
                 fields[name] = self._number(line, place, cell) if name in _NUMBERS else cell
         return fields
@@ -319,6 +324,13 @@ class _Reading:
             )
             raise HistoryFault(self._path, reason, line=line, column=column)
         return datetime.fromtimestamp(found / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+    def _truth(self, line: int, place: int, cell: str) -> bool:
+        words = {**dict.fromkeys(("true", "yes", "1", "x"), True), **dict.fromkeys(("false", "no", "0"), False)}
+        if (truth := words.get(cell.lower())) is None:
+            reason = f'"{cell}" is neither true nor false: write "yes", or nothing'
+            raise HistoryFault(self._path, reason, line=line, column=self.layout.columns.names[place])
+        return truth
 
     def _number(self, line: int, place: int, cell: str) -> float:
         try:
