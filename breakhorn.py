@@ -19,7 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "restore": ("collector.backup.cli:restore", "Bring a backup back into an empty store folder."),
     "replay": ("collector.cli:replay", "Publish recorded streams to a broker."),
     "record": ("collector.cli:record", "Write what a broker sends to a stream file."),
-    "load": ("collector.cli:load", "Feed stream files to the store, without a broker."),
+    "load": ("collector.load_cli:load", "Feed stream files to the store, without a broker."),
     "rebuild": (
         "collector.rebuild_cli:rebuild",
         "Work out the breaks again from the stored samples, late ones included.",

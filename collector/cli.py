@@ -11,11 +11,9 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
-from collector.history.cli import history_options, options_from
 from collector.logs import LogFormat, about
 from collector.logs import set_up as set_up_log
 from collector.message import Message
@@ -24,11 +22,7 @@ from collector.replay import replay as publish_all
 from collector.settings import Mill, load_mill, mill_schema
 from collector.stopping import stopped_by_signals
 from collector.stream import read_stream
-from collector.tally import total
 from collector.way_out import way_out
-
-if TYPE_CHECKING:
-    from collector.history import Spool
 
 FILES = click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
 
@@ -157,70 +151,6 @@ def record(path: Path, file: Path, seconds: float | None) -> None:
             mill.broker, filters, file, stopping=stopping, ready=lambda: click.echo(said, err=True), progress=_telling()
         )
         click.echo(f"{written} messages in {file}.", err=True)
-
-
-@click.command()
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@history_options
-@click.option("--dry-run", is_flag=True, help="Show what was understood of historian files; store nothing.")
-@click.pass_obj
-def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, **said: Any) -> None:
-    """Feed files to the store, without a broker. What is there already is not stored twice.
-
-    FILES are recorded streams, or a historian's exports (.csv, .tsv, .txt, also packed as .gz or .zst; .parquet): one
-    row a value (ts, tag, value) or one column a tag; folders and patterns such as "2025-*.csv" stand for the files in
-    them. How an export is laid out is found out, and asked for where it is not clear. If any of them has a fault,
-    nothing at all is stored.
-
-    Example: breakhorn --mill mill.toml load night.jsonl.gz
-    """
-    from collector.history import HistoryFault, HistoryFaults, Spool, TimeUnclear, files_in, is_history  # noqa: PLC0415
-
-    options = options_from(said)
-    with way_out():
-        mill = load_mill(path)
-        try:
-            found = files_in(files)
-            exports = [file for file in found if is_history(file)]
-            streams = [file for file in found if file not in exports]
-            with Spool(mill, options, now_ms=_now_ms()) as spool:
-                _take_exports(spool, exports, mill, dry_run=dry_run)
-                if not dry_run:
-                    _store_all(mill, spool, len(exports), streams)
-        except (HistoryFault, HistoryFaults, TimeUnclear) as error:
-            raise click.ClickException(str(error)) from error
-    for stream in streams if dry_run else []:
-        click.echo(f"{stream}\n  a stream of recorded messages")
-
-
-def _take_exports(spool: Spool, exports: list[Path], mill: Mill, *, dry_run: bool) -> None:
-    from collector.history import take_all  # noqa: PLC0415
-
-    for line in take_all(spool, exports, mill):
-        click.echo(line, err=not dry_run)
-
-
-def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> None:
-    from collector.load import load as load_messages  # noqa: PLC0415
-    from collector.load import load_blocks  # noqa: PLC0415
-    from collector.publish import publish  # noqa: PLC0415
-    from collector.store import Store  # noqa: PLC0415
-
-    store = Store.open(mill.store.folder, mill, now_ms=_now_ms())
-    try:
-        store.begin_run(_now_ms(), metadata.version("breakhorn"))
-        every = []
-        if exports:
-            rejected = [item for number in range(exports) for item in spool.rejected(number)]
-            every.append(load_blocks(mill, store, spool.blocks(), rejected, progress=_telling()))
-        if streams:
-            every.append(load_messages(mill, store, _all_messages(streams), progress=_telling()))
-        counts = total(every)
-        store.end_run(_now_ms(), True, counts.as_dict())
-        publish(store, mill, now_ms=_now_ms())
-    finally:
-        store.close()
-    click.echo(f"{counts.samples} new samples from {counts.messages} messages ({counts}).", err=True)
 
 
 def _telling() -> Callable[[object], None]:

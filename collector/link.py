@@ -16,6 +16,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from collector.settings import Broker
 
 RECORDED = "recorded-ms"
+RETAINED = "recorded-retained"
 """MQTT 5 user property with the time at which a replayed message was first received. [ms since 1970-01-01 UTC]"""
 
 KEEP_SESSION_S = 0xFFFFFFFF
@@ -139,11 +140,19 @@ def refusal(reason: ReasonCode, broker: Broker) -> str:
     return f"the broker at {broker.host}:{broker.port} refused the connection: {reason}{hint}"
 
 
-def recorded(received_ms: int) -> Properties:
-    """The properties that carry a recorded time of receipt."""
+def recorded(received_ms: int, *, retained: bool = False) -> Properties:
+    """The properties that carry a recorded time of receipt, and that the broker had kept the message from before."""
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # (paho leaves it untyped)
     properties.UserProperty = (RECORDED, str(received_ms))
+    if retained:
+        properties.UserProperty = (RETAINED, "1")
     return properties
+
+
+def was_retained(message: mqtt.MQTTMessage) -> bool:
+    """Whether the broker had kept the message from before; or had when it was recorded."""
+    pairs = getattr(message.properties, "UserProperty", None) or []
+    return message.retain or (RETAINED, "1") in pairs
 
 
 def recorded_ms(message: mqtt.MQTTMessage) -> int | None:

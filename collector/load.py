@@ -24,6 +24,7 @@ def load(
     *,
     flush: bool = True,
     progress: Callable[[Counts], None] = lambda counts: None,
+    stopping: Callable[[], bool] = lambda: False,
 ) -> Counts:
     """Take in messages in order of receipt and commit them in batches; give what was done.
 
@@ -32,6 +33,8 @@ def load(
 
     flush
         False when more will follow: the newest second goes on waiting for its order, as it does live.
+    stopping
+        Asked between batches; true ends the load after a whole one, and nothing is flushed.
     """
     counts = Counts()
     pipeline, writer = Pipeline(mill, store.tracker_states()), Writer(store, mill)
@@ -44,6 +47,8 @@ def load(
             _commit(store, pipeline, writer, batch, counts)
             progress(counts)
             batch, rows = Batch(), 0
+            if stopping():
+                return counts
     if flush:
         pipeline.flush(batch)
     _commit(store, pipeline, writer, batch, counts)
@@ -58,6 +63,7 @@ def load_blocks(
     rejected: Sequence[Rejected] = (),
     *,
     progress: Callable[[Counts], None] = lambda counts: None,
+    stopping: Callable[[], bool] = lambda: False,
 ) -> Counts:
     """Take in history that came from no message, in order of time; otherwise as ``load``, a transaction a block.
 
@@ -72,6 +78,8 @@ def load_blocks(
         _commit(store, pipeline, writer, batch, counts)
         progress(counts)
         batch = Batch()
+        if stopping():
+            return counts
     pipeline.flush(batch)
     _commit(store, pipeline, writer, batch, counts)
     progress(counts)

@@ -110,6 +110,8 @@ class Note:
         The corrected kind, for ``kind`` notes: break, stop, planned or unknown.
     started_ms, ended_ms
         The missed break's clock, for ``missed`` notes. [ms]
+    section
+        Where the sheet was lost, for ``missed`` notes.
     merge_into
         Id of the downtime that absorbs this one, for ``merge`` notes.
     """
@@ -129,11 +131,16 @@ class Note:
     ended_ms: int | None = None
     merge_into: str | None = None
     withdraws: str | None = None
+    section: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClothingChange:
-    """A fabric or felt was put in. The one before it at the same position was taken out then."""
+    """A fabric or felt was put in. The one before it at the same position was taken out then.
+
+    withdrawn
+        It was not, and what was said of it before was a mistake.
+    """
 
     machine: str
     position: str
@@ -141,11 +148,12 @@ class ClothingChange:
     received_ms: int
     comment: str | None = None
     by: str | None = None
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabResult:
-    """One laboratory result, by the time the sample was taken."""
+    """One laboratory result, by the time the sample was taken; ``withdrawn``: taken back."""
 
     machine: str
     sampled_ms: int
@@ -154,11 +162,12 @@ class LabResult:
     value: float
     unit: str | None = None
     reel: str | None = None
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GradeOrder:
-    """An order of a grade: what was to be made and how much of it."""
+    """An order of a grade: what was to be made and how much of it; ``withdrawn``: taken back."""
 
     machine: str
     order_id: str
@@ -168,6 +177,7 @@ class GradeOrder:
     shade: str | None = None
     basis_weight_g_m2: float | None = None
     tonnes_t: float | None = None
+    withdrawn: bool = False
 
 
 Context = Note | ClothingChange | LabResult | GradeOrder

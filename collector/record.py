@@ -76,8 +76,9 @@ def _subscribe(
     def receive(_: mqtt.Client, __: object, received: mqtt.MQTTMessage) -> None:
         message = Message(
             received_ms=link.recorded_ms(received) or time.time_ns() // 1_000_000,
-            topic=received.topic,
+            topic=link.topic_of(received),
             payload=bytes(received.payload),
+            retained=link.was_retained(received),
         )
         while not stopping.is_set():
             try:

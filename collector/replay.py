@@ -106,7 +106,10 @@ class Publisher:
         if self._refusal is not None:
             raise NoBroker(self._refusal)
         info = self._client.publish(
-            message.topic, message.payload, qos=1, properties=link.recorded(message.received_ms)
+            message.topic,
+            message.payload,
+            qos=1,
+            properties=link.recorded(message.received_ms, retained=message.retained),
         )
         if info.rc == mqtt.MQTT_ERR_NO_CONN:
             raise NoBroker("the connection to the broker is gone; what it acknowledged is safe")

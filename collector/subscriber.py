@@ -298,7 +298,7 @@ class Subscriber:
             topic=link.topic_of(received),
             payload=bytes(payload[:KEPT_OF_TOO_LARGE] if too_large else payload),
             stamped_ms=link.recorded_ms(received),
-            retained=received.retain,
+            retained=link.was_retained(received),
             cut_from=len(payload) if too_large else None,
         )
         delivery = Delivery(message, received.mid, received.qos, client, self._resumed)

@@ -56,6 +56,38 @@ def test_a_note_corrects_the_kind() -> None:
     assert decoded == expected_note(NoteKind.KIND, downtime=DOWNTIME, new_kind="planned")
 
 
+def test_a_missed_break_may_say_its_section() -> None:
+    decoded = note(kind="missed", started=SENT_MS - 9000, ended=SENT_MS - 8000, section="press")
+
+    assert decoded == expected_note(
+        NoteKind.MISSED, started_ms=SENT_MS - 9000, ended_ms=SENT_MS - 8000, section="press"
+    )
+
+
+def test_a_section_that_says_nothing_is_refused_with_the_reason() -> None:
+    elsewhere = note(kind="missed", started=SENT_MS - 9000, ended=SENT_MS - 8000, section="winder")
+    of_found = note(kind="cause", downtime=DOWNTIME, comment="wet", section="press")
+
+    assert reason(elsewhere) == '"section" is "winder": use press'
+    assert reason(of_found) == '"section" belongs to a missed break: a downtime that was found has its own'
+
+
+@pytest.mark.parametrize(
+    ("word", "body"),
+    [
+        ("clothing", {"position": "felt", "installed": SENT_MS}),
+        ("lab", {"test": "ash", "value": 1, "sampled": SENT_MS}),
+        ("order", {"order_id": "4711", "grade": "C80"}),
+    ],
+)
+def test_what_was_sent_by_mistake_can_be_taken_back(word: str, body: dict[str, Any]) -> None:
+    (kept,), (taken_back,) = (decode(word, said).context for said in (body, {**body, "withdrawn": True}))
+
+    assert not isinstance(kept, Note)
+    assert not isinstance(taken_back, Note)
+    assert (kept.withdrawn, taken_back.withdrawn) == (False, True)
+
+
 def test_a_note_adds_a_missed_break() -> None:
     decoded = note(kind="missed", started=SENT_MS - 9000, ended="2026-03-01T02:03:00Z", cause="PR-FLT")
 

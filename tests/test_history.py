@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
@@ -47,6 +47,7 @@ T = 1_772_330_400_000
 YEARS_LATER_MS = T + 365 * DAY_MS
 
 Sample = tuple[int, str, Value]
+Write = Callable[..., Path]
 
 
 def scans_of(block: Block) -> Iterator[Scan]:
@@ -66,7 +67,10 @@ class Loaded:
     def __init__(self, *paths: Path, mill: Mill | None = None, **options: Any) -> None:
         mill = mill or readable_mill()
         with Spool(mill, HistoryOptions(**options), now_ms=YEARS_LATER_MS) as spool:
-            self.lines = list(take_all(spool, paths, mill))
+            told: list[Any] = []
+            take_all(spool, paths, mill, told=told.append)
+            self.lines = [line for one in told for line in one.lines()]
+            self.records = [one.as_dict() for one in told]
             self.blocks = list(spool.blocks())
             self.scans = [scan for block in self.blocks for scan in scans_of(block)]
             self.rejected = [item for number in range(len(paths)) for item in spool.rejected(number)]
@@ -194,7 +198,7 @@ def test_encodings_are_found_by_their_marks_or_given(file: Any) -> None:
     rows = ("ts,T °C", "2026-03-01T02:00:00Z,5")
     latin = file(*rows, encoding="latin-1")
 
-    assert faults(latin) == ["export.csv: is not utf-8: give --encoding utf-16 or latin-1"]
+    assert faults(latin) == ["export.csv:1: is not utf-8: give --encoding latin-1 or utf-16"]
     assert Loaded(latin, encoding="latin-1").samples == [(0, "T °C", 5.0)]
     assert Loaded(file(*rows, encoding="utf-16")).samples == [(0, "T °C", 5.0)]
     assert Loaded(file(*rows, encoding="utf-8-sig")).samples == [(0, "T °C", 5.0)]
@@ -308,7 +312,7 @@ def test_day_and_month_are_not_guessed(file: Any) -> None:
     path = file("ts;a", "03/01/2026 04:00:00;5")
 
     assert faults(path) == [
-        'export.csv: times such as "03/01/2026 04:00:00" can be read in two ways: '
+        'export.csv:2: column ts: times such as "03/01/2026 04:00:00" can be read in two ways: '
         'give --time-format "%d/%m/%Y %H:%M:%S" or "%m/%d/%Y %H:%M:%S"'
     ]
     assert Loaded(path, time_format="%m/%d/%Y %H:%M:%S").samples == [(0, "a", 5.0)]
@@ -459,7 +463,10 @@ def test_the_faults_of_a_file_are_its_own_after_one_that_could_not_be_read(tmp_p
 def test_a_wrong_delimiter_is_found_by_its_columns(file: Any) -> None:
     (said,) = faults(file("ts;a;b", "2026-03-01T02:00:00Z;1;2"), delimiter=",")
 
-    assert said == 'export.csv: no column is called "ts" or "time": give --time-column'
+    assert said == (
+        'export.csv:1: no column is called "ts" or "time": give --time-column, one of "ts;a;b"; or --delimiter, '
+        "if that is no list"
+    )
 
 
 @pytest.mark.parametrize(
@@ -598,6 +605,7 @@ def test_a_dry_run_shows_what_was_understood_and_stores_nothing(mill_file: Path,
         "  clock: Europe/Helsinki",
         "  values: 3 of 2 tags",
         "  from 2026-03-01T02:00:00.000Z to 2026-03-01T02:01:00.000Z",
+        '  taken as bad: 1 ("Bad" 1)',
         "  tags: press.draw, reel.speed",
         "  pm2: nothing here of headbox.stock_on, crew.sheet_off, order.grade, order.shade, reel.number, "
         "scanner.basis_weight, sheet.press",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -272,6 +273,26 @@ def test_a_night_of_the_demo_mill_leads_to_the_same_rows_as_sparkplug(tmp_path: 
     assert {name: found[name] for name in FACTS} == {name: expected[name] for name in FACTS}
     assert set(expected["sample"]) <= set(found["sample"])
     assert expected["downtime"]
+
+
+def test_a_stretch_that_comes_later_as_historical_values_leads_to_the_same_breaks(tmp_path: Path) -> None:
+    """The edge node was cut off for the middle two hours, and sends them afterwards, flagged, before what is new."""
+    plain, spoken = (demo_mill(tmp_path / name, speaks_sparkplug=name == "spoken") for name in ("plain", "spoken"))
+    night = list(read_stream(NIGHT))
+    decoder, first_ms = Decoder(plain), night[0].received_ms
+    cut = range(first_ms + 3_600_000, first_ms + 3 * 3_600_000)
+
+    def decode(message: Message) -> Decoded:
+        decoded = decoder.decode(message)
+        flagged = [replace(one, flags=one.flags | 16) if one.at_ms in cut else one for one in decoded.scans]
+        return replace(decoded, scans=flagged)
+
+    as_node = [one for one in as_sparkplug(night, "g", "e", decode=decode) if "/NDEATH/" not in one.topic]
+    held_back = [replace(one, received_ms=cut.stop) if one.received_ms in cut else one for one in as_node]
+    expected, found = rows(plain, night), rows(spoken, held_back)
+
+    assert found["downtime"] == expected["downtime"]
+    assert found["machine_state"] == expected["machine_state"]
 
 
 @pytest.mark.broker

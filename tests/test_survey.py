@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterable, Iterator
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
 from breakhorn import cli
 from collector.batch import Batch
@@ -30,7 +32,7 @@ from collector.survey.draft import MillName
 from collector.survey.listen import listen, read_all
 from collector.survey.payload import Kind, look
 from collector.survey.roles import section_of
-from collector.survey.tell import as_json, cautions, sentence
+from collector.survey.tell import as_json, cautions, sentence, show
 
 REPLAY_DATA = Path(__file__).parent.parent / "replay_data"
 NIGHT = REPLAY_DATA / "golden" / "night_shift" / "stream.jsonl.gz"
@@ -417,6 +419,15 @@ def test_a_survey_of_a_file_names_itself_in_json(tmp_path: Path) -> None:
 
     said = json.loads(result.stdout)
     assert said["sources"] == [{"topic": "werk/{machine}/{tag}", "format": "value", "machines": ["pm2"], "topics": 1}]
+
+
+def test_names_stay_whole_on_a_narrow_terminal() -> None:
+    with StringIO() as written:
+        show(found_in(list(read_stream(NIGHT))), Console(file=written, width=80))
+        lines = written.getvalue().splitlines()
+
+    assert max(map(len, lines)) <= 80
+    assert {name for name in GERMAN if any(name in line for line in lines)} == set(GERMAN)
 
 
 def test_messages_that_come_all_at_once_have_no_rate() -> None:

@@ -310,6 +310,14 @@ def test_a_missed_break_is_added_with_what_was_made_before_it(store: Store, mill
     assert done.receipts[0].reason is None
 
 
+def test_a_missed_break_has_the_section_that_the_crew_gave_it(store: Store, mill: Mill) -> None:
+    missed = note("n1", NoteKind.MISSED, started_ms=T0, ended_ms=T0 + 12 * MINUTE, section="press")
+
+    commit(store, mill, context=[missed])
+
+    assert the(store, "kind, found_by, section") == ("break", "crew", "press")
+
+
 def test_a_missed_break_shortens_the_run_before_the_next_one(store: Store, mill: Mill) -> None:
     next_ms = T0 + 30 * MINUTE
     commit(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import partial
@@ -51,6 +51,7 @@ class _NotePart(msgspec.Struct):
     ended: Time = None
     merge_into: Name | None = None
     withdraws: str | None = None
+    section: Name | None = None
     ts: Time = None
 
 
@@ -59,6 +60,7 @@ class _ClothingPart(msgspec.Struct):
     installed: int | float | str
     by: Name | None = None
     comment: Remark | None = None
+    withdrawn: bool = False
     ts: Time = None
 
 
@@ -68,6 +70,7 @@ class _LabPart(msgspec.Struct):
     sampled: int | float | str
     unit: Name | None = None
     reel: Label | None = None
+    withdrawn: bool = False
     ts: Time = None
 
 
@@ -77,6 +80,7 @@ class _OrderPart(msgspec.Struct):
     shade: Name | None = None
     basis_weight: float | None = None
     tonnes: float | None = None
+    withdrawn: bool = False
     ts: Time = None
 
 
@@ -101,11 +105,17 @@ class _Clock:
             raise Unusable(f'"{name}": {error}') from None
 
 
-def context_decoder(word: str, place: Place, causes: frozenset[str]) -> Callable[[Message], Decoded]:
-    """A function that decodes the messages of ``<root>/<machine>/<word>``; ``causes`` are the codes of mill.toml."""
+def context_decoder(
+    word: str, place: Place, causes: frozenset[str], sections: tuple[str, ...]
+) -> Callable[[Message], Decoded]:
+    """A function that decodes the messages of ``<root>/<machine>/<word>``.
+
+    causes, sections
+        The codes that mill.toml gives causes, and the sections of the machine.
+    """
     match word:
         case "note":
-            return _decoder(_NotePart, partial(_note, causes), place)
+            return _decoder(_NotePart, partial(_note, causes, sections), place)
         case "clothing":
             return _decoder(_ClothingPart, _clothing, place)
         case "lab":
@@ -135,6 +145,7 @@ def _clothing(part: _ClothingPart, clock: _Clock) -> ClothingChange:
         received_ms=clock.message.received_ms,
         comment=part.comment,
         by=part.by,
+        withdrawn=part.withdrawn,
     )
 
 
@@ -147,6 +158,7 @@ def _lab(part: _LabPart, clock: _Clock) -> LabResult:
         value=part.value,
         unit=part.unit,
         reel=None if part.reel is None else str(part.reel),
+        withdrawn=part.withdrawn,
     )
 
 
@@ -163,12 +175,15 @@ def _order(part: _OrderPart, clock: _Clock) -> GradeOrder:
         shade=part.shade,
         basis_weight_g_m2=part.basis_weight,
         tonnes_t=part.tonnes,
+        withdrawn=part.withdrawn,
     )
 
 
-def _note(causes: frozenset[str], part: _NotePart, clock: _Clock) -> Note:
+def _note(causes: frozenset[str], sections: tuple[str, ...], part: _NotePart, clock: _Clock) -> Note:
     kind = _kind(part)
     _check_note(kind, part, causes)
+    if part.section is not None:
+        _check_section(kind, part.section, sections)
     started = None if part.started is None else clock.past("started", part.started)
     ended = None if part.ended is None else clock.past("ended", part.ended)
     if started is not None and ended is not None and ended <= started:
@@ -189,6 +204,7 @@ def _note(causes: frozenset[str], part: _NotePart, clock: _Clock) -> Note:
         ended_ms=ended,
         merge_into=part.merge_into,
         withdraws=None if part.withdraws is None else _uuid("withdraws", part.withdraws),
+        section=part.section,
     )
 
 
@@ -216,6 +232,13 @@ def _check_note(kind: NoteKind, part: _NotePart, causes: frozenset[str]) -> None
         _one_of("new_kind", part.new_kind, [kind.value for kind in Kind])
 
 
+def _check_section(kind: NoteKind, section: str, sections: tuple[str, ...]) -> None:
+    """Raises ``Unusable`` where a section says nothing, or is none of the machine's."""
+    if kind is not NoteKind.MISSED:
+        raise Unusable('"section" belongs to a missed break: a downtime that was found has its own')
+    _one_of("section", section, sections)
+
+
 _NEEDED: dict[NoteKind, tuple[str, ...]] = {
     NoteKind.CAUSE: ("downtime",),
     NoteKind.KIND: ("downtime", "new_kind"),
@@ -231,10 +254,12 @@ def _unknown_cause(cause: str, causes: frozenset[str]) -> str:
     return f"mill.toml has no cause {shown(cause)}: {hint}"
 
 
-def _one_of(name: str, word: str | None, words: tuple[str, ...] | list[str]) -> str:
+def _one_of(name: str, word: str | None, words: Sequence[str]) -> str:
     if word is not None and word in words:
         return word
     given = "is missing" if word is None else f"is {shown(word)}"
+    if len(words) == 1:
+        raise Unusable(f'"{name}" {given}: use {words[0]}')
     raise Unusable(f'"{name}" {given}: use {", ".join(words[:-1])} or {words[-1]}')
 
 

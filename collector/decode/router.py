@@ -41,6 +41,10 @@ class Decoder:
         self._ahead_ms = {machine.id: round(machine.max_ahead_s * 1000) for machine in mill.machines}
         self._payload_at_most = mill.broker.payload_at_most_kb * 1024
         self._causes = frozenset(cause.code for cause in mill.causes)
+        self._sections = {
+            machine.id: tuple(dict.fromkeys(detector.section for detector in machine.sheet_detectors))
+            for machine in mill.machines
+        }
         self._tags = TagNames()
         self._routes: dict[str, Route] = {}
         self._edges = {(node.group, node.edge): node for node in self._edge_nodes(mill)}
@@ -115,7 +119,7 @@ class Decoder:
     def _context(self, word: str, machine: str) -> Route:
         if machine not in self._ahead_ms:
             return _rejecting(unknown_machine(machine, self._ahead_ms))
-        return context_decoder(word, self._place(machine, source=0), self._causes)
+        return context_decoder(word, self._place(machine, source=0), self._causes, self._sections[machine])
 
     def _values(self, index: int, source: TopicSource, topic: str) -> Route:
         named = dict(zip(source.topic.split("/"), topic.split("/"), strict=True))

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from collector.history.clock import TimeUnclear
+from collector.history.context import ContextTable, context_kind, context_table
 from collector.history.fault import HistoryFault, HistoryFaults
 from collector.history.options import Ambiguous, HistoryOptions
-from collector.history.report import understood
+from collector.history.report import Understood
 from collector.history.spool import FILE_SOURCE, Spool
 from collector.settings import Mill
 
 __all__ = [
     "FILE_SOURCE",
     "Ambiguous",
+    "ContextTable",
     "HistoryFault",
     "HistoryFaults",
     "HistoryOptions",
     "Spool",
     "TimeUnclear",
+    "Understood",
+    "context_kind",
+    "context_table",
     "files_in",
     "is_history",
     "take_all",
@@ -81,8 +86,10 @@ def _parquet_columns(path: Path) -> list[str]:
         raise HistoryFault(path, f"is no Parquet file ({str(error).splitlines()[0]})") from error
 
 
-def take_all(spool: Spool, paths: Iterable[Path], mill: Mill) -> Iterator[str]:
-    """Take in every file; tell on the way, in lines, what was understood of each.
+def take_all(
+    spool: Spool, paths: Iterable[Path], mill: Mill, *, told: Callable[[Understood | HistoryFault], None]
+) -> None:
+    """Take in every file; tell on the way what was understood of each, or why nothing was.
 
     Raises
     ------
@@ -96,10 +103,20 @@ def take_all(spool: Spool, paths: Iterable[Path], mill: Mill) -> Iterator[str]:
             number = spool.take(path)
         except HistoryFault as fault:
             faults.append(fault)
+            told(fault)
             continue
         found, beyond = spool.faults(number)
         faults, more = faults + found, more + beyond
-        span, first = spool.span(number), spool.first_scans(number)
-        yield from understood(spool.source(number), span, first, zone=spool.zone_name, mill=mill)
+        told(
+            Understood(
+                source=spool.source(number),
+                span=spool.span(number),
+                first=spool.first_scans(number),
+                zone=spool.zone_name,
+                mill=mill,
+                faults=found,
+                more=beyond,
+            )
+        )
     if faults:
         raise HistoryFaults(faults, more)

@@ -9,12 +9,18 @@ import click
 
 from collector.history.layout import DELIMITERS, ENCODINGS
 from collector.history.options import Ambiguous, HistoryOptions
+from collector.history.signs import THOUSANDS
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 _SIGNS = {word: sign for sign, word in DELIMITERS.items()}
 
 _OPTIONS = (
+    click.option(
+        "--what",
+        type=click.Choice(["samples", "lab", "clothing", "order", "note"]),
+        help='What the tables hold, where their columns leave a doubt; "lab" for one column a test.',
+    ),
     click.option("--machine", help="Whose history it is, where the file has no column for it."),
     click.option("--time-zone", help='Of times without an offset; default: the mill\'s. An IANA name, or "+02:00".'),
     click.option(
@@ -27,6 +33,13 @@ _OPTIONS = (
     click.option("--time-column", help='Name of the time\'s column; "date+clock" for two.'),
     click.option("--delimiter", help="Between columns: comma, semicolon, tab, bar, or the sign itself."),
     click.option("--decimal", type=click.Choice(["comma", "point"]), help="The decimal sign."),
+    click.option(
+        "--thousands", type=click.Choice(sorted(THOUSANDS)), help="What sets thousands apart, as in 12 345 or 1.234,5."
+    ),
+    click.option("--bad", help='More words that stand for a bad value: "Kalibrierung,Sensor off".'),
+    click.option("--true", "true_", help='More words for true, as a sheet detector\'s "ON".'),
+    click.option("--false", "false_", help="More words for false."),
+    click.option("--any-unit", is_flag=True, help="Take values though their unit or range is not mill.toml's."),
     click.option("--encoding", type=click.Choice(ENCODINGS), help="Of a text file; default: UTF-8."),
     click.option("--names", help='The columns\' names, for a file without them: "ts,tag,value".'),
     click.option("--names-line", type=click.IntRange(min=1), help="The line with the columns' names, from 1."),
@@ -52,7 +65,7 @@ def options_from(said: dict[str, Any]) -> HistoryOptions:
     delimiter = _SIGNS.get(delimiter, delimiter)
     if delimiter is not None and len(delimiter) != 1:
         raise click.UsageError(f"--delimiter must be one sign, or one of {', '.join(_SIGNS)}")
-    rule, decimal, names = said["ambiguous"], said["decimal"], said["names"]
+    rule, decimal = said["ambiguous"], said["decimal"]
     return HistoryOptions(
         machine=said["machine"],
         time_zone=said["time_zone"],
@@ -61,7 +74,17 @@ def options_from(said: dict[str, Any]) -> HistoryOptions:
         time_column=said["time_column"],
         delimiter=delimiter,
         decimal=None if decimal is None else {"comma": ",", "point": "."}[decimal],
+        thousands=said["thousands"],
         encoding=said["encoding"],
-        names=() if names is None else tuple(name.strip() for name in names.split(",")),
+        names=_words(said["names"]),
         names_line=said["names_line"],
+        bad=_words(said["bad"]),
+        true=_words(said["true_"]),
+        false=_words(said["false_"]),
+        any_unit=said["any_unit"],
+        what=said["what"],
     )
+
+
+def _words(text: str | None) -> tuple[str, ...]:
+    return () if text is None else tuple(word.strip() for word in text.split(","))

@@ -17,12 +17,19 @@ UNIX_MS, UNIX_S = "unix-ms", "unix-s"
 
 _DATES = (
     "%Y-%m-%d", "%Y/%m/%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y", "%d-%b-%Y", "%d %b %Y",
-    "%Y%m%d",
+    "%Y%m%d", "%d.%m.%y", "%d/%m/%y", "%m/%d/%y",
 )  # fmt: skip
-_TIMES = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
+_TIMES = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H.%M.%S", "%H.%M")
 _FRACTION = re.compile(r"(?<=:\d\d)[.,](\d{1,9})")
 _OFFSET = re.compile(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)$", re.ASCII)
-_UNIX = {10: UNIX_S, 13: UNIX_MS}
+_WHOLE_HOURS = re.compile(r"(?<=[+-]\d\d)$", re.ASCII)
+"""Behind an offset without minutes, which strptime does not know."""
+
+_UNIX = (
+    (UNIX_MS, re.compile(r"\d{13}", re.ASCII)),
+    (UNIX_S, re.compile(r"\d{10}(?:[.,]\d+)?", re.ASCII)),
+)
+_UNIX_SHAPE = {UNIX_MS: re.compile(r"\d+", re.ASCII), UNIX_S: re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)}
 _FIXED = re.compile(r"([+-])(\d\d):?(\d\d)", re.ASCII)
 _FIRST_YEAR, _LAST_YEAR = 1990, 2060
 
@@ -45,8 +52,11 @@ class TimeFormat:
     is_local: bool
 
 
-def format_of(texts: Sequence[str], given: str | None = None, *, may_be_unix: bool = True) -> TimeFormat:
+def format_of(texts: Sequence[str], given: str | None = None, *, may_be_date: bool = False) -> TimeFormat:
     """The one format that these times have. A few may be faulty: they are told of where they stand.
+
+    may_be_date
+        Whether days without a time of day will do, as of a clothing change.
 
     Raises
     ------
@@ -57,7 +67,7 @@ def format_of(texts: Sequence[str], given: str | None = None, *, may_be_unix: bo
         if not any(_fits(text, given) for text in texts):
             raise TimeUnclear(f'times such as "{texts[0]}" are not in the format {given}')
         return _time_format(given)
-    candidates = {pattern for text in texts[:10] for pattern in _patterns(text, may_be_unix)}
+    candidates = {pattern for text in texts[:10] for pattern in _patterns(text, may_be_date)}
     fitting = Counter({pattern: sum(_fits(text, pattern) for text in texts) for pattern in candidates})
     most = max(fitting.values(), default=0)
     best = sorted(pattern for pattern, count in fitting.items() if count == most)
@@ -73,22 +83,55 @@ def _time_format(pattern: str) -> TimeFormat:
     return TimeFormat(pattern=pattern, is_local="%z" not in pattern and pattern not in (UNIX_MS, UNIX_S))
 
 
-def _patterns(text: str, may_be_unix: bool) -> list[str]:
-    if may_be_unix and text.isdecimal() and len(text) in _UNIX:
-        return [_UNIX[len(text)]]
-    between = "T" if "T" in text[8:12] else " "
-    ends = ("%z", " %z") if ":" in text and _OFFSET.search(text) else ("",)
+def _patterns(text: str, may_be_date: bool) -> list[str]:
+    if may_be_date and ":" not in text and " " not in text:
+        return list(_DATES)
+    if unix := [pattern for pattern, shape in _UNIX if shape.fullmatch(text)]:
+        return unix
+    between = "T" if "T" in text[8:12] else ", " if ", " in text else " "
+    ends = ("%z", " %z") if has_offset(text) else ("",)
     return [f"{date}{between}{time}{end}" for date in _DATES for time in _TIMES for end in ends]
 
 
 def _fits(text: str, pattern: str) -> bool:
-    if pattern in (UNIX_MS, UNIX_S):
-        return text.isdecimal()
+    if shape := _UNIX_SHAPE.get(pattern):
+        return shape.fullmatch(text) is not None
     try:
-        datetime.strptime(_FRACTION.sub("", text), pattern)
+        datetime.strptime(_plain(text, pattern), pattern)
     except ValueError:
         return False
     return True
+
+
+def _plain(text: str, pattern: str) -> str:
+    """A time as strptime knows it: without a fraction of a second, its offset with minutes."""
+    text = _FRACTION.sub("", text)
+    return _WHOLE_HOURS.sub("00", text).replace("z", "Z") if pattern.endswith("%z") else text
+
+
+def has_offset(text: str) -> bool:
+    """Whether a time says how far its clock is from UTC."""
+    return ":" in text and _OFFSET.search(text.strip()) is not None
+
+
+def instant_of(text: str, form: TimeFormat, zone: tzinfo, ambiguous: str) -> int | str:
+    """One time as an instant [ms since 1970]; or why not: "time", "twice" or "never" (see ``Ambiguous``)."""
+    if not _fits(text, form.pattern):
+        return "time"
+    if form.pattern in (UNIX_MS, UNIX_S):
+        return round(float(text.replace(",", ".")) * (1000 if form.pattern == UNIX_S else 1))
+    fraction = _FRACTION.search(text)
+    plain = _plain(text, form.pattern)
+    read = datetime.strptime(plain, form.pattern)
+    part_ms = int(float(f"0.{fraction[1]}") * 1000) if fraction else 0
+    if read.tzinfo is not None:
+        return round(read.timestamp()) * 1000 + part_ms
+    earlier, later = (read.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if earlier.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != read:
+        return "never"
+    if earlier.utcoffset() != later.utcoffset() and ambiguous not in ("earlier", "later"):
+        return "twice"
+    return round((later if ambiguous == "later" else earlier).timestamp()) * 1000 + part_ms
 
 
 def zone_of(name: str) -> tzinfo:

@@ -14,6 +14,8 @@ _WORDS = {
     "date": {"date"},
 }
 
+_SHOWN = 6
+
 
 class ColumnsUnclear(ValueError):
     """The columns do not say what they are: the text says what to give."""
@@ -66,7 +68,7 @@ def columns_of(names: Sequence[str], *, time: str | None = None) -> Columns:
     for name in cleaned:
         if name and cleaned.count(name) > 1:
             raise ColumnsUnclear(f'two columns are called "{name}": give each a name of its own')
-    times = _time_places(cleaned, time)
+    times = time_places(cleaned, time)
     tag, value = _place(cleaned, "tag"), _place(cleaned, "value")
     machine, quality = _place(cleaned, "machine"), _place(cleaned, "quality")
     if (tag is None) is not (value is None):
@@ -86,7 +88,8 @@ def _place(names: Sequence[str], role: str) -> int | None:
     return found[0] if len(found) == 1 else None
 
 
-def _time_places(names: Sequence[str], given: str | None) -> tuple[int, ...]:
+def time_places(names: Sequence[str], given: str | None) -> tuple[int, ...]:
+    """The places of the time's column, or of two for date and time of day. Raises ColumnsUnclear if there is none."""
     if given is not None:
         wanted = [given] if given in names else [part.strip() for part in given.split("+")]
         if missing := [name for name in wanted if name not in names]:
@@ -97,5 +100,9 @@ def _time_places(names: Sequence[str], given: str | None) -> tuple[int, ...]:
         return (date, time)
     only = date if time is None else time
     if only is None:
-        raise ColumnsUnclear('no column is called "ts" or "time": give --time-column')
+        there = ", ".join(f'"{name}"' for name in names[:_SHOWN] if name)
+        raise ColumnsUnclear(
+            f'no column is called "ts" or "time": give --time-column, one of {there}; or --delimiter, if that is no '
+            "list"
+        )
     return (only,)

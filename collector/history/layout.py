@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import gzip
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import TextIO
+from typing import IO, Protocol, TextIO, cast
 
 import zstandard
 
@@ -18,13 +19,16 @@ from collector.history.clock import TimeFormat, TimeUnclear, format_of
 from collector.history.columns import Columns, ColumnsUnclear, columns_of
 from collector.history.fault import HistoryFault
 from collector.history.options import HistoryOptions
+from collector.history.signs import Signs, SignsUnclear, signs_of
 
 SAMPLE_LINES = 300
 DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
 ENCODINGS = ("utf-8", "utf-16", "latin-1")
 
-_BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff")
+_LOW_FIRST, _HIGH_FIRST = b"\xff\xfe", b"\xfe\xff"
 _LONGEST_LINE = 1 << 20
+_SAYS_DELIMITER = re.compile(r'"?sep=(.)"?\s*')
+"""What some spreadsheets write into the first line, for themselves."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,14 +39,17 @@ class Layout:
         The line with the columns' names, from 1; None if there is none.
     first_line
         The first line with data, from 1.
+    below_names
+        What stands between the names and the data, such as units, a row each.
     """
 
     path: Path
     encoding: str
     delimiter: str
-    decimal: str
+    signs: Signs
     names_line: int | None
     first_line: int
+    below_names: tuple[tuple[str, ...], ...]
     columns: Columns
     time: TimeFormat
 
@@ -52,6 +59,9 @@ def opened(path: Path, encoding: str) -> Iterator[TextIO]:
     """The text of a file, unpacked."""
     name = path.name.lower()
     codec = "utf-8-sig" if encoding == "utf-8" else encoding
+    if encoding == "utf-16":
+        with _unpacked(path) as start:
+            codec = encoding if start.read(2) == _LOW_FIRST else "utf-16-le"
     if name.endswith(".gz"):
         with gzip.open(path, "rt", encoding=codec, newline="") as file:
             yield file
@@ -63,8 +73,22 @@ def opened(path: Path, encoding: str) -> Iterator[TextIO]:
             yield file
 
 
-def layout_of(path: Path, options: HistoryOptions) -> Layout:
+class ColumnsOf(Protocol):
+    """Tells what columns are, by their names."""
+
+    def __call__(self, names: Sequence[str], *, time: str | None = None) -> Columns:
+        """Raises ColumnsUnclear where that cannot be told."""
+
+
+def layout_of(
+    path: Path, options: HistoryOptions, *, columns_of: ColumnsOf = columns_of, may_be_date: bool = False
+) -> Layout:
     """How a text file is laid out.
+
+    columns_of
+        Of another kind of table than machine values.
+    may_be_date
+        Whether days without a time of day will do.
 
     Raises
     ------
@@ -73,30 +97,56 @@ def layout_of(path: Path, options: HistoryOptions) -> Layout:
     """
     encoding = options.encoding or _encoding(path)
     lines = _sample(path, encoding)
-    delimiter = options.delimiter or _delimiter(path, lines)
+    said = _SAYS_DELIMITER.fullmatch(lines[0][1])
+    if said:
+        lines = lines[1:] or lines
+    delimiter = options.delimiter or (said[1] if said else _delimiter(path, lines))
     rows = _rows(lines, delimiter)
     width = Counter(len(row) for _, row in rows[len(rows) // 2 :]).most_common(1)[0][0]
     full = [(line, row) for line, row in rows if len(row) == width]
+    names_line, names, data = _names(path, full, options)
+    data = [(line, row) for line, row in data if row != names]
     try:
-        names_line, names, data = _names(path, full, options)
         columns = columns_of(names, time=options.time_column)
-        first = _first_of_data(data, columns, options)
-        texts = [time_text(row, columns) for _, row in data[first:]]
+        first = _first_of_data(data, columns, options, may_be_date)
+        texts = [text for _, row in data[first:] if (text := time_text(row, columns))]
         if not texts:
             raise HistoryFault(path, "has no line of data")
-        time = format_of(texts, options.time_format)
-    except (ColumnsUnclear, TimeUnclear) as error:
-        raise HistoryFault(path, str(error)) from None
+        time = format_of(texts, options.time_format, may_be_date=may_be_date)
+    except ColumnsUnclear as error:
+        raise HistoryFault(path, str(error), line=names_line) from None
+    except TimeUnclear as error:
+        raise HistoryFault(path, str(error), line=data[first][0], column=columns.time_name()) from None
     return Layout(
         path=path,
         encoding=encoding,
         delimiter=delimiter,
-        decimal=options.decimal or _decimal([row for _, row in data[first:]], columns),
+        signs=_signs(path, data[first:], columns, options),
         names_line=names_line,
         first_line=data[first][0],
+        below_names=tuple(tuple(cell.strip() for cell in row) for _, row in data[:first]),
         columns=columns,
         time=time,
     )
+
+
+def _signs(path: Path, data: Sequence[tuple[int, Sequence[str]]], columns: Columns, options: HistoryOptions) -> Signs:
+    places = columns.tags if columns.value is None else (columns.value,)
+    try:
+        cells = (row[place] for _, row in data for place in places)
+        return signs_of(cells, decimal=options.decimal, thousands=options.thousands)
+    except SignsUnclear as unclear:
+        found = ((line, place) for line, row in data for place in places if row[place].strip() == unclear.cell)
+        line, place = next(found, (None, None))
+        name = None if place is None else columns.names[place]
+        raise HistoryFault(path, str(unclear), line=line, column=name) from None
+
+
+def rows_from(file: TextIO, layout: Layout) -> Iterator[tuple[int, list[str]]]:
+    """The rows of an opened file from its first line of data on, with the line on which each ends."""
+    skipped = sum(1 for _ in islice(file, layout.first_line - 1))
+    reader = csv.reader(file, delimiter=layout.delimiter)
+    yield from ((reader.line_num + skipped, row) for row in reader if row)
 
 
 def time_text(row: Sequence[str], columns: Columns) -> str:
@@ -105,10 +155,42 @@ def time_text(row: Sequence[str], columns: Columns) -> str:
 
 
 def _encoding(path: Path) -> str:
-    if path.suffix.lower() in (".gz", ".zst"):
-        return "utf-8"
-    with path.open("rb") as file:
-        return "utf-16" if file.read(2) in _BYTE_ORDER_MARKS else "utf-8"
+    try:
+        with _unpacked(path) as file:
+            start = file.read(4)
+    except (OSError, EOFError, zstandard.ZstdError) as error:
+        raise HistoryFault(path, f"cannot be read ({error})") from None
+    if start.startswith(_HIGH_FIRST):
+        raise HistoryFault(path, "is UTF-16 with the high byte first, which cannot be read: save it as UTF-8")
+    return "utf-16" if start.startswith(_LOW_FIRST) or start[1::2] == b"\0\0" else "utf-8"
+
+
+@contextmanager
+def _unpacked(path: Path) -> Iterator[IO[bytes]]:
+    """The bytes of a file, unpacked."""
+    name = path.name.lower()
+    if name.endswith(".gz"):
+        with gzip.open(path, "rb") as packed:
+            yield cast("IO[bytes]", packed)
+    elif name.endswith(".zst"):
+        with zstandard.open(path, "rb") as stream:
+            yield cast("IO[bytes]", stream)
+    else:
+        with path.open("rb") as plain:
+            yield plain
+
+
+def _undecodable_line(path: Path, encoding: str) -> int | None:
+    """The first line that is not in this encoding, where lines can be told without it."""
+    if encoding != "utf-8":
+        return None
+    with _unpacked(path) as file:
+        for number, line in enumerate(file, start=1):
+            try:
+                line.decode()
+            except UnicodeDecodeError:
+                return number
+    return None
 
 
 def _sample(path: Path, encoding: str) -> list[tuple[int, str]]:
@@ -117,8 +199,9 @@ def _sample(path: Path, encoding: str) -> list[tuple[int, str]]:
         with opened(path, encoding) as file:
             lines = [(number, line) for number, line in enumerate(islice(file, SAMPLE_LINES), start=1) if line.strip()]
     except UnicodeDecodeError:
-        other = " or ".join(name for name in ENCODINGS if name != encoding)
-        raise HistoryFault(path, f"is not {encoding}: give --encoding {other}") from None
+        other = " or ".join(name for name in reversed(ENCODINGS) if name != encoding)
+        reason = f"is not {encoding}: give --encoding {other}"
+        raise HistoryFault(path, reason, line=_undecodable_line(path, encoding)) from None
     except (OSError, EOFError, zstandard.ZstdError) as error:
         raise HistoryFault(path, f"cannot be read ({error})") from None
     if not lines:
@@ -174,23 +257,16 @@ def _could_be_names(row: Sequence[str]) -> bool:
     return len(words) * 2 > len(row) and not numbers
 
 
-def _first_of_data(data: list[tuple[int, list[str]]], columns: Columns, options: HistoryOptions) -> int:
+def _first_of_data(
+    data: list[tuple[int, list[str]]], columns: Columns, options: HistoryOptions, may_be_date: bool
+) -> int:
     """Rows between the names and the data (units, descriptions) have no time."""
     for place, (_, row) in enumerate(data[:10]):
         try:
-            format_of([time_text(row, columns)], options.time_format)
+            format_of([time_text(row, columns)], options.time_format, may_be_date=may_be_date)
         except TimeUnclear as unclear:
             if "two ways" in str(unclear):
                 return place
             continue
         return place
     return 0
-
-
-def _decimal(rows: Sequence[Sequence[str]], columns: Columns) -> str:
-    """A comma if any value has one between digits, and none has a point there."""
-    places = columns.tags if columns.value is None else (columns.value,)
-    cells = [row[place].strip().lstrip("+-") for row in rows for place in places]
-    commas = any(cell.count(",") == 1 and cell.replace(",", "").isdecimal() for cell in cells)
-    points = any(cell.count(".") == 1 and cell.replace(".", "").isdecimal() for cell in cells)
-    return "," if commas and not points else "."

@@ -30,6 +30,12 @@ class HistoryOptions:
         The columns' names, for a file without a line of names.
     names_line
         The line that holds the names, from 1.
+    bad, true, false
+        Words that stand for a bad value, and for the two truths, beside those that are known.
+    what
+        What the tables hold: "samples", "lab", "clothing", "order" or "note"; None: what their names leave no doubt of.
+    any_unit
+        Take values although their unit or range is not that of mill.toml.
     """
 
     machine: str | None = None
@@ -39,6 +45,12 @@ class HistoryOptions:
     time_column: str | None = None
     delimiter: str | None = None
     decimal: str | None = None
+    thousands: str | None = None
     encoding: str | None = None
     names: tuple[str, ...] = ()
     names_line: int | None = None
+    bad: tuple[str, ...] = ()
+    true: tuple[str, ...] = ()
+    false: tuple[str, ...] = ()
+    any_unit: bool = False
+    what: str | None = None

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 
@@ -15,6 +15,8 @@ from collector.history.columns import Columns, ColumnsUnclear, columns_of
 from collector.history.fault import HistoryFault
 from collector.history.layout import DELIMITERS, SAMPLE_LINES, Layout, layout_of, opened
 from collector.history.options import HistoryOptions
+from collector.history.signs import Signs
+from collector.history.units import split_name, units_row
 
 _LOCAL_TYPES = ("TIMESTAMP", "TIMESTAMP_S", "TIMESTAMP_MS", "TIMESTAMP_NS")
 _WHOLE_TYPES = ("BIGINT", "UBIGINT", "INTEGER", "HUGEINT")
@@ -25,35 +27,58 @@ class Source:
     """One file.
 
     table
-        SQL: its rows, as ``record`` (from 1) and the columns c0, c1 … as texts, in the columns' places. $rejects and
-        $scans stand for the names of tables of rows that are broken.
+        SQL: its rows, as the columns c0, c1 … as texts, in the columns' places. $record stands for an expression that
+        is called record; $rejects and $scans for the names of tables of rows that are broken.
+    record
+        SQL: the number of a row, from 1, for $record. Counting keeps a text file from being read by several threads,
+        so that it is done only where a fault must be placed.
     clock
         SQL: the time of such a row in milliseconds since 1970, local or UTC; null where it cannot be read.
     layout
         Of a text file; None of a Parquet file.
+    units
+        What is said of the units of a wide file's columns, and in which line.
     """
 
     path: Path
     columns: Columns
     time: TimeFormat
     table: str
+    record: str
     clock: str
-    decimal: str = "."
+    signs: Signs = field(default_factory=Signs)
     layout: Layout | None = None
+    units: Mapping[int, tuple[str, int | None]] = field(default_factory=dict)
 
     def words(self) -> Iterator[str]:
         """What was understood, a line each."""
         if self.layout is not None:
             named = "none" if self.layout.names_line is None else f"line {self.layout.names_line}"
-            sign = "comma" if self.decimal == "," else "point"
             cut = DELIMITERS.get(self.layout.delimiter, self.layout.delimiter)
-            yield f"text, {self.layout.encoding}; columns cut by {cut}, decimal {sign}"
+            yield f"text, {self.layout.encoding}; columns cut by {cut}, {self.signs.in_words()}"
             yield f"names: {named}; data from line {self.layout.first_line}"
         else:
             yield "Parquet"
         form = f"one row a value ({self.columns.names[self.columns.tag]})" if self.columns.tag is not None else ""
         yield f"form: {form or f'one column a tag ({len(self.columns.tags)} tags)'}"
         yield f"time: {self.columns.time_name()}, as {self.time.pattern}"
+
+    def known_by(self, is_known: Callable[[str], bool]) -> Source:
+        """The same, with a unit in brackets behind a column's name taken as such where the rest is a known tag."""
+        names = list(self.columns.names)
+        units = dict(self._row_of_units())
+        for place in self.columns.tags:
+            bare, unit = split_name(names[place])
+            if unit is not None and not is_known(names[place]) and is_known(bare):
+                names[place], units[place] = bare, (unit, self.layout.names_line if self.layout else None)
+        return replace(self, columns=replace(self.columns, names=tuple(names)), units=units)
+
+    def _row_of_units(self) -> Iterator[tuple[int, tuple[str, int | None]]]:
+        layout = self.layout
+        if layout is None or layout.names_line is None or (row := units_row(layout.below_names)) is None:
+            return
+        line = layout.first_line - len(layout.below_names) + row
+        yield from ((place, (layout.below_names[row][place], line)) for place in self.columns.tags)
 
     def broken_rows(self, most: int) -> list[tuple[int, int]]:
         """Lines and widths of the first rows that have too few or too many columns. ``lines`` says why not SQL."""
@@ -98,7 +123,7 @@ def _text(path: Path, options: HistoryOptions) -> Source:
     layout = layout_of(path, options)
     columns = ", ".join(f"'c{place}': 'VARCHAR'" for place in range(len(layout.columns.names)))
     table = (
-        "SELECT row_number() OVER () AS record, * FROM read_csv("  # noqa: S608 - names of ours
+        "SELECT $record AS record, * FROM read_csv("  # noqa: S608 - names of ours
         f"{_file(path)}, auto_detect = false, header = false, skip = {layout.first_line - 1}, columns = {{{columns}}}, "
         f"delim = {literal(layout.delimiter)}, quote = '\"', escape = '\"', encoding = {literal(layout.encoding)}, "
         "store_rejects = true, rejects_table = $rejects, rejects_scan = $scans, rejects_limit = 10)"
@@ -108,28 +133,44 @@ def _text(path: Path, options: HistoryOptions) -> Source:
         columns=layout.columns,
         time=layout.time,
         table=table,
+        record="row_number() OVER ()",
         clock=_clock(layout.time, time_of(layout.columns)),
-        decimal=layout.decimal,
+        signs=layout.signs,
         layout=layout,
     )
 
 
 def time_of(columns: Columns) -> str:
     """SQL: the time of a row as it stands there."""
+    if len(columns.time) == 1:
+        return f"trim(CAST(c{columns.time[0]} AS VARCHAR))"
     return f"concat_ws(' ', {', '.join(f'trim(CAST(c{place} AS VARCHAR))' for place in columns.time)})"
 
 
 def _clock(time: TimeFormat, text: str) -> str:
+    """The cheap readings first: of ten million times a general one takes as long as all the rest of the load."""
     if time.pattern == UNIX_MS:
         return f"TRY_CAST({text} AS BIGINT)"
     if time.pattern == UNIX_S:
-        return f"CAST(TRY_CAST({text} AS DECIMAL(18, 3)) * 1000 AS BIGINT)"
-    patterns = [time.pattern, time.pattern.replace("%S", "%S.%f")] if "%S" in time.pattern else [time.pattern]
+        return f"CAST(TRY_CAST(replace({text}, ',', '.') AS DECIMAL(18, 3)) * 1000 AS BIGINT)"
     pointed = rf"regexp_replace({text}, '(:[0-9]{{2}})[.,]([0-9]{{1,6}})[0-9]*', '\1.\2')"
+    patterns = [time.pattern, time.pattern.replace("%S", "%S.%f")] if "%S" in time.pattern else [time.pattern]
+    readings = []
     if time.pattern.endswith("%z"):
+        plain = time.pattern.removesuffix("%z")
+        readings.append(_reading(text, f"{plain}Z"))
+        local = f"try_strptime(left({text}, -6), {literal(plain)})"
+        readings.append(f"epoch_ms({local} - TRY_CAST(substr({text}, -6) AS INTERVAL))")
         pointed = f"regexp_replace({pointed}, '[Zz]$', '+00:00')"
-    readings = ", ".join(f"epoch_ms(try_strptime({pointed}, {literal(pattern)}))" for pattern in patterns)
-    return f"coalesce({readings})"
+    else:
+        readings.append(_reading(text, time.pattern))
+    # One reading with a list of patterns, not two: what stands in two places is worked out for every row.
+    readings.append(_reading(pointed, *patterns))
+    return f"coalesce({', '.join(readings)})"
+
+
+def _reading(text: str, *patterns: str) -> str:
+    return f"epoch_ms(try_strptime({text}, [{', '.join(literal(pattern) for pattern in patterns)}]))"
 
 
 def _parquet(path: Path, options: HistoryOptions) -> Source:
@@ -155,8 +196,9 @@ def _parquet(path: Path, options: HistoryOptions) -> Source:
         for place, name in enumerate(names)
     ]
     rows = f"read_parquet({file}, file_row_number = true)"
-    table = f"SELECT file_row_number + 1 AS record, {', '.join(typed)} FROM {rows}"  # noqa: S608
-    return Source(path=path, columns=columns, time=time, table=table, clock=clock)
+    table = f"SELECT $record AS record, {', '.join(typed)} FROM {rows}"  # noqa: S608
+    record = "file_row_number + 1"
+    return Source(path=path, columns=columns, time=time, table=table, record=record, clock=clock)
 
 
 def _typed_clock(

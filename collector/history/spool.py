@@ -5,9 +5,10 @@ On disk, in a database of its own that goes with the load: files may be larger t
 
 from __future__ import annotations
 
+import os
+import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -19,11 +20,16 @@ from collector.block import Block, TagKey
 from collector.decode.instant import EARLIEST_MS
 from collector.decode.place import LONGEST_TAG
 from collector.decode.value import LONGEST_TEXT
-from collector.history.clock import ZoneDay, zone_days, zone_of
+from collector.history.bad import BAD_WORDS
+from collector.history.clock import zone_days, zone_of
 from collector.history.fault import HistoryFault
+from collector.history.known import known_tags
 from collector.history.options import Ambiguous, HistoryOptions
+from collector.history.signs import THOUSANDS, Signs, grouped
 from collector.history.source import Source, literal, source_of, time_of
-from collector.history.wording import broken_row, fault_text, rejected_text, wrong_width
+from collector.history.span import Span, TagSpan
+from collector.history.units import differ
+from collector.history.wording import absurd_values, broken_row, fault_text, rejected_text, wrong_unit, wrong_width
 from collector.message import Flag, Rejected, Scan, Value
 from collector.settings import Mill
 from collector.store.schema import sql_text
@@ -34,9 +40,6 @@ FILE_SOURCE = -1
 MOST_FAULTS = 10
 """So many faults are told of one file; the others are likely to be the same."""
 
-BAD_WORDS = ("", "null", "nan", "inf", "-inf", "bad", "n/a", "#n/a", "no data", "none", "-")
-"""What historians write, in any case, for a value that they do not have. (common practice)"""
-
 _AHEAD_MS = 86_400_000
 _MEMORY = "512MB"
 _BLOCK = 20_000
@@ -44,17 +47,29 @@ BLOCK_ROWS = 250_000
 """Samples given back, and committed, together; about."""
 
 _OF_WIDTH = ("MISSING COLUMNS", "TOO MANY COLUMNS")
-_TEXT_ROLES = {"grade", "shade", "reel"}
+_ENOUGH, _ABSURD_SHARE = 20, 0.9
+"""So many values, and so great a share of them absurd, tell of another unit; a standing machine's zeros aside."""
 
+_PREFIX = "breakhorn-load-"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
-    """What one file holds. Times are None of a file without a value."""
+_CONTROL = r"[\x00-\x1f\x7f-\x9f]"
 
-    values: int
-    first_ms: int | None
-    last_ms: int | None
-    tags: tuple[tuple[str, str], ...]
+_DAY = "greatest(clock_ms // 86400000 - {first_day} + 1, 0)"
+_CLOCK = (
+    ", "
+    + ", ".join(
+        f"getvariable('{name}')[{_DAY}] AS {name}" for name in ("before_ms", "after_ms", "edge_from_ms", "edge_to_ms")
+    )
+    + f", getvariable('is_twice')[{_DAY}] AS comes_twice"
+)
+_INSTANT = """CASE
+            WHEN clock_ms < edge_from_ms OR edge_to_ms = 0 THEN clock_ms - before_ms
+            WHEN clock_ms >= edge_to_ms THEN clock_ms - after_ms
+            WHEN NOT comes_twice THEN NULL
+            WHEN '{ambiguous}' = 'earlier' THEN clock_ms - before_ms
+            WHEN '{ambiguous}' = 'later' THEN clock_ms - after_ms
+        END"""
+_IS_TWICE = "clock_ms >= edge_from_ms AND clock_ms < edge_to_ms AND comes_twice"
 
 
 class Spool:
@@ -65,35 +80,37 @@ class Spool:
         self.zone_name = options.time_zone or mill.time_zone
         zone = zone_of(self.zone_name)
         self._options, self._mill, self._now_ms = options, mill, now_ms
-        self._folder = tempfile.TemporaryDirectory(prefix="breakhorn-")
+        self._known = known_tags(mill)
+        _sweep()
+        self._folder = tempfile.TemporaryDirectory(prefix=f"{_PREFIX}{os.getpid()}-")
         self._connection = duckdb.connect(
             Path(self._folder.name) / "spool.duckdb",
             config={"memory_limit": _MEMORY, "temp_directory": f"{self._folder.name}/sorting"},
         )
-        self._connection.execute("SET TimeZone = 'UTC'")
+        self._connection.execute(
+            "SET TimeZone = 'UTC'; SET enable_progress_bar = true; SET enable_progress_bar_print = false; "
+            "SET progress_bar_time = 0"
+        )
         self._connection.execute("BEGIN")
         self._connection.execute(sql_text("history/spool.sql"))
         self._sources: list[Source] = []
-        self._tell_of_clock(zone_days(zone))
-        self._tell_of_mill()
+        self.reading = ""
+        self._zone, self._first_day = zone, 0
         self._connection.execute("COMMIT")
 
-    def _tell_of_clock(self, days: Sequence[ZoneDay]) -> None:
+    def _tell_of_clock(self) -> None:
+        """Needed for the first file with local times."""
+        days = zone_days(self._zone)
+        if self._first_day == days[0].day:
+            return
+        self._first_day = days[0].day
         names = ("day", "before_ms", "after_ms", "edge_from_ms", "edge_to_ms", "is_twice")
         columns = {name: np.array([getattr(day, name) for day in days]) for name in names}
         self._connection.register("some_day", columns)
-        self._connection.execute("INSERT INTO zone_day SELECT * FROM some_day")
+        for name in names[1:]:
+            query = f"SET VARIABLE {name} = (SELECT list({name} ORDER BY day) FROM some_day)"  # noqa: S608
+            self._connection.execute(query)
         self._connection.unregister("some_day")
-
-    def _tell_of_mill(self) -> None:
-        for machine in self._mill.machines:
-            self._connection.execute("INSERT INTO known_machine VALUES (?)", [machine.id])
-            numbers = {tag.name for tag in machine.tags if {tag.unit, tag.low, tag.high} != {None}}
-            numbers |= {tag for role, tag in machine.signals.items() if role not in _TEXT_ROLES}
-            numbers |= {detector.tag for detector in machine.sheet_detectors}
-            numbers -= {tag for role, tag in machine.signals.items() if role in _TEXT_ROLES}
-            for tag in sorted(numbers):
-                self._connection.execute("INSERT INTO number_tag VALUES (?, ?)", [machine.id, machine.name_sent(tag)])
 
     def __enter__(self) -> Self:
         """The spool itself."""
@@ -114,36 +131,73 @@ class Spool:
         HistoryFault
             If its layout cannot be told, or it cannot be read to its end.
         """
-        source = source_of(path, self._options)
+        self.reading = path.name
+        names = {name for _, name in self._known}
+        source = source_of(path, self._options).known_by(names.__contains__)
+        if source.time.is_local:
+            self._tell_of_clock()
         number = len(self._sources)
         self._sources.append(source)
         statement = sql_text("history/take.sql").format(
             file=number,
-            cells=self._cells(source, number),
-            is_local=source.time.is_local,
-            ambiguous=self._options.ambiguous or "",
-            decimal=source.decimal,
-            bad_words=", ".join(literal(word) for word in BAD_WORDS),
-            earliest_ms=EARLIEST_MS,
-            latest_ms=self._now_ms + _AHEAD_MS,
-            longest_tag=LONGEST_TAG,
-            longest_text=LONGEST_TEXT,
+            cells=self._cells(number, placed=False),
+            true_words=_word_list(("true", *self._options.true)),
         )
         try:
             self._connection.execute(statement)
+            self._connection.execute(sql_text("history/bad_tags.sql"), {"file": number, "control": _CONTROL})
         except duckdb.Error as error:
             raise HistoryFault(path, f"cannot be read to its end ({str(error).splitlines()[0]})") from error
         return number
+
+    def share_read(self) -> float | None:
+        """How much of the file that is being taken is read; None while that is not known. From another thread."""
+        percent = self._connection.query_progress()
+        return None if percent < 0 else min(percent / 100, 1.0)
+
+    @property
+    def count(self) -> int:
+        """Values that were taken in so far."""
+        return self._count("spool")
 
     def source(self, number: int) -> Source:
         """What was understood of a file."""
         return self._sources[number]
 
-    def _cells(self, source: Source, number: int) -> str:
+    def _cells(self, number: int, *, placed: bool) -> str:
+        """SQL: the cells of a file and what is wrong with each; ``placed``: with the rows' numbers."""
+        source = self._sources[number]
+        is_local, options = source.time.is_local, self._options
+        return sql_text("history/cells.sql").format(
+            cells=self._rows(source, number, placed=placed),
+            clock=_CLOCK.format(first_day=self._first_day) if is_local else "",
+            instant=_INSTANT.format(ambiguous=options.ambiguous or "") if is_local else "clock_ms",
+            is_outside="before_ms IS NULL" if is_local else "FALSE",
+            is_twice=_IS_TWICE if is_local else "FALSE",
+            pointed=_pointed(source.signs),
+            bad_words=_word_list((*BAD_WORDS, *options.bad)),
+            truth_words=_word_list(("true", "false", *options.true, *options.false)),
+            **self._limits(),
+        )
+
+    def _limits(self) -> dict[str, object]:
+        """What a cell must keep to, as the SQL files name it."""
+        return {
+            "earliest_ms": EARLIEST_MS,
+            "latest_ms": self._now_ms + _AHEAD_MS,
+            "machines": ", ".join(literal(machine.id) for machine in self._mill.machines),
+            "number_tags": _key_list(key for key, tag in self._known.items() if tag.is_number),
+            "longest_tag": LONGEST_TAG,
+            "longest_text": LONGEST_TEXT,
+        }
+
+    def _rows(self, source: Source, number: int, *, placed: bool) -> str:
         """SQL: the cells of a file as texts, one row each."""
         columns = source.columns
-        table = source.table.replace("$rejects", literal(f"reject_{number}")).replace(
-            "$scans", literal(f"scan_{number}")
+        table = (
+            source.table.replace("$record", source.record if placed else "NULL")
+            .replace("$rejects", literal(f"reject_{number}{'_placed' * placed}"))
+            .replace("$scans", literal(f"scan_{number}{'_placed' * placed}"))
         )
         machine = literal(self._machine(source)) if columns.machine is None else f"trim(c{columns.machine})"
         quality = "NULL::VARCHAR" if columns.quality is None else f"trim(c{columns.quality})"
@@ -151,15 +205,25 @@ class Spool:
         shared += f", {source.clock} AS clock_ms"
         if columns.tag is not None:
             tag, value = f"trim(c{columns.tag})", f"c{columns.value}"
-            return f"SELECT record, {columns.value} AS place, {shared}, {tag} AS tag, {value} AS value FROM ({table})"  # noqa: S608
+            there = f"NOT (c{columns.time[0]} IS NULL AND c{columns.tag} IS NULL AND {value} IS NULL)"
+            cells = f"SELECT record, {columns.value} AS place, {shared}, {tag} AS tag, {value} AS value"
+            return f"{cells} FROM ({table}) WHERE {there}{self._unlike_names(source)}"
         cells = ", ".join(f"c{place}" for place in columns.tags)
         names = ", ".join(literal(name) for name in columns.names)
         place = "CAST(substr(cell_name, 2) AS INTEGER)"
-        wide = f"SELECT record, {shared}, {cells} FROM ({table})"  # noqa: S608 - names of ours
+        wide = f"SELECT record, {shared}, {cells} FROM ({table}) WHERE TRUE{self._unlike_names(source)}"  # noqa: S608
         return (
             f"SELECT record, {place} AS place, time_text, machine, quality, clock_ms, "  # noqa: S608
             f"[{names}][{place} + 1] AS tag, value FROM (UNPIVOT ({wide}) ON {cells} INTO NAME cell_name VALUE value)"
         )
+
+    @staticmethod
+    def _unlike_names(source: Source) -> str:
+        """SQL: leaves out the names where they come again, as where exports were put one behind the other."""
+        if source.layout is None or source.layout.names_line is None:
+            return ""
+        place = source.columns.time[0]
+        return f" AND c{place} IS DISTINCT FROM {literal(source.columns.names[place])}"
 
     def _machine(self, source: Source) -> str:
         machines = [machine.id for machine in self._mill.machines]
@@ -172,12 +236,22 @@ class Spool:
     def faults(self, number: int) -> tuple[list[HistoryFault], int]:
         """The first faults of a file, and how many there are more."""
         source = self._sources[number]
-        broken = self._broken_rows(number)
+        broken = [*self._wrong_units(number), *self._broken_rows(number)]
         rows = [row for row in self._found(number) if not self._is_rejected(row[2])]
         lines = source.lines({row[0] for row in rows[:MOST_FAULTS]})
         faults = broken + [
-            fault_text(source, lines.get(record), place, fault, shown, tag, zone=self.zone_name, mill=self._mill)
-            for record, place, fault, shown, tag in rows[:MOST_FAULTS]
+            fault_text(
+                source,
+                lines.get(record),
+                place,
+                fault,
+                shown,
+                self._known.get(key),
+                key[1],
+                zone=self.zone_name,
+                mill=self._mill,
+            )
+            for record, place, fault, shown, key in rows[:MOST_FAULTS]
         ]
         return faults[:MOST_FAULTS], len(broken) + len(rows) - min(MOST_FAULTS, len(faults))
 
@@ -199,9 +273,16 @@ class Spool:
     def _is_rejected(self, fault: str) -> bool:
         return self._options.ambiguous is Ambiguous.REJECT and fault in ("twice", "never")
 
-    def _found(self, number: int) -> list[tuple[int, int, str, str | None, str | None]]:
-        rows = self._connection.execute(f"{sql_text('history/faults.sql')} LIMIT 10000", [number]).fetchall()
-        return [(row[0], row[1], row[2], row[3], row[4]) for row in rows]
+    def _found(self, number: int) -> list[tuple[int, int, str, str | None, TagKey]]:
+        """Record, column, kind of fault, what stands there, machine and tag. The file is read again if it has any."""
+        query = "SELECT count(*) FROM spool WHERE file = ? AND faulty"
+        row = self._connection.execute(query, [number]).fetchone()
+        if row is None or not row[0]:
+            return []
+        cells = self._cells(number, placed=True)
+        statement = sql_text("history/faults.sql").format(cells=cells, control=_CONTROL, **self._limits())
+        rows = self._connection.execute(statement).fetchall()
+        return [(row[0], row[1], row[2], row[3], (row[5], row[4])) for row in rows]
 
     def _broken_rows(self, number: int) -> list[HistoryFault]:
         """Rows that are none: too few or too many columns, quotes that do not end."""
@@ -216,14 +297,32 @@ class Spool:
 
     def span(self, number: int) -> Span:
         """What a file holds, as far as it can be taken."""
-        row = self._connection.execute(
-            "SELECT count(*), min(at_ms), max(at_ms) FROM spool WHERE file = ? AND fault IS NULL", [number]
-        ).fetchone()
-        tags = self._connection.execute(
-            "SELECT DISTINCT machine, tag FROM spool WHERE file = ? AND fault IS NULL ORDER BY ALL", [number]
-        ).fetchall()
-        count, first_ms, last_ms = row or (0, None, None)
-        return Span(values=count, first_ms=first_ms, last_ms=last_ms, tags=tuple(tags))
+        rows = self._connection.execute(sql_text("history/tags.sql"), [number]).fetchall()
+        bad = self._connection.execute(sql_text("history/bad.sql"), [number]).fetchall()
+        names = ("machine", "tag", "values", "bad", "texts", "first_ms", "last_ms", "lowest", "highest")
+        tags = tuple(TagSpan(**dict(zip(names, row, strict=True))) for row in rows)
+        return Span(tags=tags, bad=tuple((word, count) for word, count in bad))
+
+    def _wrong_units(self, number: int) -> Iterator[HistoryFault]:
+        """Columns whose unit, or whose values, cannot be those of mill.toml."""
+        source = self._sources[number]
+        if self._options.any_unit:
+            return
+        for place, (unit, line) in source.units.items():
+            known = self._known.get((self._machine(source), source.columns.names[place]))
+            if known is not None and differ(unit, known.unit):
+                yield wrong_unit(source, line, place, unit, str(known.unit))
+        for tag in self.span(number).tags:
+            known = self._known.get((tag.machine, tag.tag))
+            limits = None if known is None else known.absurd_beyond()
+            if limits is None or ((tag.lowest or 0) >= limits[0] and (tag.highest or 0) <= limits[1]):
+                continue
+            query = sql_text("history/absurd.sql").format(cells=self._cells(number, placed=True))
+            asked = {"machine": tag.machine, "tag": tag.tag, "low": limits[0], "high": limits[1]}
+            row = self._connection.execute(query, asked).fetchone()
+            if known is not None and row is not None and row[0] >= _ENOUGH and row[1] > _ABSURD_SHARE * row[0]:
+                line = source.lines({row[2]}).get(row[2])
+                yield absurd_values(source, line, row[3], tag.tag, row[4], row[1], row[0], known)
 
     def blocks(self, *, rows: int = BLOCK_ROWS) -> Iterator[Block]:
         """All that was taken in, in order of time, in blocks of about so many rows; no time stands in two of them."""
@@ -247,6 +346,45 @@ class Spool:
     def first_scans(self, number: int) -> list[Scan]:
         """The scans of the first three times of a file."""
         return list(_scans(self._connection.execute(sql_text("history/first_rows.sql"), {"file": number})))
+
+
+def _sweep() -> None:
+    """Take away what loads have left that were killed."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*-*"):
+        process = folder.name.removeprefix(_PREFIX).split("-")[0]
+        if process.isdecimal() and not _lives(int(process)):
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _lives(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+def _key_list(keys: Iterable[TagKey]) -> str:
+    """SQL: machines and tags, each pair as one text."""
+    return f"[{', '.join(literal(machine) + ' || chr(10) || ' + literal(tag) for machine, tag in sorted(keys))}]"
+
+
+def _word_list(words: Iterable[str]) -> str:
+    """SQL: words as they are compared, in lower case."""
+    return ", ".join(literal(word.lower()) for word in words)
+
+
+def _pointed(signs: Signs) -> str:
+    """SQL: a value with a decimal point and nothing else between its digits; a sign that is out of place stays so."""
+    value = "trim(c.value)"
+    plain = value if signs.decimal == "." else f"translate({value}, ',.', '.,')"
+    if signs.thousands is None:
+        return plain
+    shape = literal(grouped(signs.thousands, signs.decimal).pattern)
+    bare = f"replace(translate({value}, {literal(THOUSANDS[signs.thousands])}, ''), ',', '.')"
+    return f"CASE WHEN regexp_full_match({value}, {shape}) THEN {bare} ELSE {plain} END"
 
 
 def _block(tags: tuple[TagKey, ...], columns: dict[str, Any]) -> Block:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collector.decode.unusable import shown as quoted
+from collector.history.clock import has_offset
 from collector.history.fault import HistoryFault
+from collector.history.known import KnownTag
+from collector.history.signs import THOUSANDS, grouped
 from collector.history.source import Source
 from collector.settings import Mill
 
@@ -16,6 +19,7 @@ def fault_text(
     place: int,
     fault: str,
     shown: str | None,
+    known: KnownTag | None,
     tag: str | None,
     *,
     zone: str,
@@ -27,7 +31,7 @@ def fault_text(
         case "time":
             reason = _unreadable_time(source, shown or "")
         case "twice" | "never":
-            reason = f"{word} {_clock_words(fault, zone)}"
+            reason = f"{word} {clock_words(fault, zone)}"
         case "impossible":
             reason = f"{word} is before 1990 or in the future: mend it, or give --time-format"
         case "machine":
@@ -35,10 +39,10 @@ def fault_text(
         case "tag":
             reason = f"{word} cannot be the name of a tag: 1 to 200 characters, none of them a control character"
         case "number":
-            reason = f"{word} is no number, and mill.toml says that {tag} is one: units belong to mill.toml"
+            reason = _no_number(source, shown or "", known, tag)
         case "decimal":
-            other = "comma" if source.decimal == "." else "point"
-            reason = f"{word} has a decimal {other}, unlike the rest: mend it, or give --decimal"
+            other = "comma" if source.signs.decimal == "." else "point"
+            reason = f"{word} has a decimal {other}, unlike the rest: mend it, or give --decimal or --thousands"
         case "large":
             reason = f"{word} is a number out of range"
         case _:
@@ -50,16 +54,51 @@ def fault_text(
     return HistoryFault(source.path, reason, line=line, column=column)
 
 
+def _no_number(source: Source, text: str, known: KnownTag | None, tag: str | None) -> str:
+    if known is not None and known.is_truth:
+        return f"{quoted(text)} is neither true nor false: say which {tag} means by it, with --true or --false"
+    for word in THOUSANDS:
+        signs = [sign for sign in ",." if sign not in THOUSANDS[word]]
+        if any(grouped(word, sign).fullmatch(text.strip()) for sign in signs):
+            return f"{quoted(text)} has its thousands set apart, unlike the rest: mend it, or give --thousands {word}"
+    return (
+        f"{quoted(text)} is no number, and mill.toml says that {tag} is one: if it stands for a bad value, give "
+        f"--bad {quoted(text)}; a unit belongs into mill.toml"
+    )
+
+
+def wrong_unit(source: Source, line: int | None, place: int, unit: str, wanted: str) -> HistoryFault:
+    """A column whose unit is another than that of mill.toml."""
+    reason = (
+        f'is in "{unit}", and mill.toml says {wanted}: mend the file, or give the tag its factor and offset in '
+        "mill.toml; or --any-unit, if it is the same unit"
+    )
+    return HistoryFault(source.path, reason, line=line, column=source.columns.names[place])
+
+
+def absurd_values(
+    source: Source, line: int | None, place: int, tag: str, first: float, absurd: int, count: int, known: KnownTag
+) -> HistoryFault:
+    """A tag nearly all of whose values are far out of its range."""
+    unit = f" {known.unit}" if known.unit else ""
+    reason = (
+        f"{first:.10g} and {absurd:,} of {count:,} values of {tag} are far out of {known.low:.10g} to "
+        f"{known.high:.10g}{unit} (mill.toml): is it another unit, or the wrong column? Mend the file, or give the tag "
+        "its factor, or another low and high, in mill.toml; or --any-unit"
+    )
+    return HistoryFault(source.path, reason, line=line, column=source.columns.names[place])
+
+
 def _unreadable_time(source: Source, text: str) -> str:
-    has_offset = text.rstrip().endswith(("Z", "z")) or text.rstrip()[-6:-5] in ("+", "-")
-    if source.time.is_local and has_offset:
+    if source.time.is_local and has_offset(text):
         return f"{quoted(text)} has an offset, unlike the rows before it: a file keeps one clock, mend it"
-    if "%z" in source.time.pattern and ":" in text and not has_offset:
+    if "%z" in source.time.pattern and ":" in text and not has_offset(text):
         return f"{quoted(text)} has no offset, unlike the rows before it: a file keeps one clock, mend it"
     return f"{quoted(text)} is not a time like the others ({source.time.pattern}): mend it, or give --time-format"
 
 
-def _clock_words(fault: str, zone: str) -> str:
+def clock_words(fault: str, zone: str) -> str:
+    """Why a local time is not taken, and what to give."""
     if fault == "twice":
         return (
             f"comes twice in {zone}, when the clock is set back: give --ambiguous earlier, later or reject; "

@@ -384,7 +384,8 @@ CREATE TABLE base.note (
     started_at  TIMESTAMPTZ,
     ended_at    TIMESTAMPTZ,
     merge_into  VARCHAR,
-    withdraws   VARCHAR
+    withdraws   VARCHAR,
+    section     VARCHAR
 );
 
 -- Where a rebuild moved a downtime's start: its earlier id and the one it has now.
@@ -400,7 +401,8 @@ CREATE TABLE base.clothing (
     installed_at TIMESTAMPTZ NOT NULL,
     received_at  TIMESTAMPTZ NOT NULL,
     comment      VARCHAR,
-    noted_by     VARCHAR
+    noted_by     VARCHAR,
+    withdrawn    BOOLEAN DEFAULT FALSE
 );
 
 CREATE TABLE base.lab (
@@ -411,7 +413,8 @@ CREATE TABLE base.lab (
     test        VARCHAR NOT NULL,
     value       DOUBLE NOT NULL,
     unit        VARCHAR,
-    reel        VARCHAR
+    reel        VARCHAR,
+    withdrawn   BOOLEAN DEFAULT FALSE
 );
 
 CREATE TABLE base.grade_order (
@@ -423,5 +426,6 @@ CREATE TABLE base.grade_order (
     grade             VARCHAR NOT NULL,
     shade             VARCHAR,
     basis_weight_g_m2 DOUBLE,
-    tonnes_t          DOUBLE
+    tonnes_t          DOUBLE,
+    withdrawn         BOOLEAN DEFAULT FALSE
 );

@@ -323,7 +323,7 @@ WHERE n.kind <> 'withdrawal'
 CREATE OR REPLACE VIEW base.missed_downtime AS
 WITH missed AS (
     SELECT
-        n.note_id, n.machine, n.started_at, n.ended_at, n.noted_at, n.receipt,
+        n.note_id, n.machine, n.started_at, n.ended_at, n.noted_at, n.receipt, n.section,
         n.machine || '-' || strftime(n.started_at AT TIME ZONE 'UTC', '%Y%m%dT%H%M%SZ') AS downtime_id
     FROM base.live_note AS n
     WHERE n.kind = 'missed' AND n.ended_at > n.started_at
@@ -343,7 +343,8 @@ WHERE NOT EXISTS (
       AND (o.downtime_id = m.downtime_id OR (o.started_at < m.ended_at AND o.ended_at > m.started_at))
   );
 
--- Every downtime before merging. A missed break has no context but what production says of the hour it began in.
+-- Every downtime before merging. A missed break has no context but its section, if the crew gave one, and what
+-- production says of the hour it began in.
 CREATE OR REPLACE VIEW base.single_downtime AS
 SELECT
     d.downtime_id, d.machine, d.kind AS found_kind, 'tracker' AS found_by, d.started_at, d.ended_at, d.section,
@@ -352,7 +353,7 @@ SELECT
 FROM base.downtime AS d
 UNION ALL BY NAME
 SELECT
-    m.downtime_id, m.machine, NULL AS found_kind, 'crew' AS found_by, m.started_at, m.ended_at, NULL AS section,
+    m.downtime_id, m.machine, NULL AS found_kind, 'crew' AS found_by, m.started_at, m.ended_at, m.section,
     FALSE AS location_tied, FALSE AS start_uncertain, FALSE AS end_uncertain, FALSE AS unwitnessed, NULL AS at_reel,
     CASE WHEN p.ended_at > m.started_at THEN p.grade END AS grade,
     CASE WHEN p.ended_at > m.started_at THEN p.shade END AS shade,
@@ -706,7 +707,7 @@ COMMENT ON COLUMN main.orphan_note.noted_at IS 'When it was written.';
 CREATE OR REPLACE VIEW main.note AS
 SELECT
     n.note_id, n.machine, n.kind, n.downtime_id, n.cause, n.certainty, n.comment, n.noted_by, n.noted_at, n.received_at,
-    n.new_kind, n.started_at, n.ended_at, n.merge_into, n.withdraws,
+    n.new_kind, n.started_at, n.ended_at, n.section, n.merge_into, n.withdraws,
     n.kind <> 'withdrawal' AND l.note_id IS NULL AS withdrawn,
     CASE
         WHEN n.kind IN ('cause', 'kind') THEN h.note_id IS NOT NULL
@@ -735,6 +736,7 @@ COMMENT ON COLUMN main.note.received_at IS 'When the collector received it.';
 COMMENT ON COLUMN main.note.new_kind IS 'Corrected kind, of a kind note.';
 COMMENT ON COLUMN main.note.started_at IS 'Loss of the sheet, of a missed break.';
 COMMENT ON COLUMN main.note.ended_at IS 'Sheet back on the reel, of a missed break.';
+COMMENT ON COLUMN main.note.section IS 'Section where the sheet was lost, of a missed break; null: not given.';
 COMMENT ON COLUMN main.note.merge_into IS 'Downtime that absorbs this one, of a merge note.';
 COMMENT ON COLUMN main.note.withdraws IS 'Id of the note that it takes back, of a withdrawal.';
 COMMENT ON COLUMN main.note.withdrawn IS 'True: a later note took it back.';
@@ -742,7 +744,7 @@ COMMENT ON COLUMN main.note.holds IS 'True: this is the note that downtime shows
 
 CREATE OR REPLACE VIEW main.clothing AS
 WITH newest AS (
-    SELECT machine, position, installed_at, comment, noted_by
+    SELECT machine, position, installed_at, comment, noted_by, withdrawn
     FROM base.clothing
     QUALIFY row_number() OVER (PARTITION BY machine, position, installed_at ORDER BY receipt DESC) = 1
 )
@@ -750,7 +752,8 @@ SELECT
     machine, position, installed_at,
     lead(installed_at) OVER (PARTITION BY machine, position ORDER BY installed_at) AS removed_at,
     comment, noted_by
-FROM newest;
+FROM newest
+WHERE NOT withdrawn;
 COMMENT ON VIEW main.clothing IS 'Fabrics and felts, from their installation to the next one at the same position.';
 COMMENT ON COLUMN main.clothing.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.clothing.position IS 'Where it runs, such as pickup felt.';
@@ -761,8 +764,8 @@ COMMENT ON COLUMN main.clothing.noted_by IS 'Who reported it.';
 
 CREATE OR REPLACE VIEW main.lab AS
 SELECT
-    machine, sampled_at, test, value, unit, reel, received_at,
-    row_number() OVER (PARTITION BY machine, sampled_at, test, reel ORDER BY receipt DESC) = 1 AS holds
+    machine, sampled_at, test, value, unit, reel, received_at, withdrawn,
+    row_number() OVER (PARTITION BY machine, sampled_at, test, reel ORDER BY receipt DESC) = 1 AND NOT withdrawn AS holds
 FROM base.lab;
 COMMENT ON VIEW main.lab IS 'Laboratory results: every one ever sent; one sent again with another value corrects the earlier.';
 COMMENT ON COLUMN main.lab.machine IS 'Id of the machine.';
@@ -772,12 +775,14 @@ COMMENT ON COLUMN main.lab.value IS 'Result, in its unit.';
 COMMENT ON COLUMN main.lab.unit IS 'Unit of the result; null: not given.';
 COMMENT ON COLUMN main.lab.reel IS 'Reel it was taken from; null: not given.';
 COMMENT ON COLUMN main.lab.received_at IS 'When the collector received it.';
-COMMENT ON COLUMN main.lab.holds IS 'True: the newest of its machine, time, test and reel.';
+COMMENT ON COLUMN main.lab.withdrawn IS 'True: sent to take back what was sent before under this key.';
+COMMENT ON COLUMN main.lab.holds IS 'True: the newest of its machine, time, test and reel, and not withdrawn.';
 
 CREATE OR REPLACE VIEW main.grade_order AS
 SELECT
-    machine, order_id, ordered_at, grade, shade, basis_weight_g_m2, tonnes_t, received_at,
-    row_number() OVER (PARTITION BY machine, order_id ORDER BY ordered_at DESC, receipt DESC) = 1 AS holds
+    machine, order_id, ordered_at, grade, shade, basis_weight_g_m2, tonnes_t, received_at, withdrawn,
+    row_number() OVER (PARTITION BY machine, order_id ORDER BY ordered_at DESC, receipt DESC) = 1
+        AND NOT withdrawn AS holds
 FROM base.grade_order;
 COMMENT ON VIEW main.grade_order IS 'Orders of grades: every one ever sent; one sent again under its id replaces the earlier.';
 COMMENT ON COLUMN main.grade_order.machine IS 'Id of the machine.';
@@ -788,7 +793,8 @@ COMMENT ON COLUMN main.grade_order.shade IS 'Shade; null: not given.';
 COMMENT ON COLUMN main.grade_order.basis_weight_g_m2 IS 'Basis weight ordered; null: not given. [g/m2]';
 COMMENT ON COLUMN main.grade_order.tonnes_t IS 'How much was ordered; null: not given. [t]';
 COMMENT ON COLUMN main.grade_order.received_at IS 'When the collector received it.';
-COMMENT ON COLUMN main.grade_order.holds IS 'True: the newest of its machine and id.';
+COMMENT ON COLUMN main.grade_order.withdrawn IS 'True: sent to take back the order of this id.';
+COMMENT ON COLUMN main.grade_order.holds IS 'True: the newest of its machine and id, and not withdrawn.';
 
 -- ======================================================================================= the collector itself
 

@@ -120,11 +120,20 @@ def _range(record: TagRecord) -> str:
 
 
 def _table(console: Console, title: str, columns: Iterable[str], rows: Iterable[tuple[str, ...]]) -> None:
-    shown = Table(title=title, box=SIMPLE_HEAD, title_justify="left", title_style="", pad_edge=False)
-    for column in columns:
-        numeric = column in ("messages", "a minute", "bytes each", "values", "every s")
-        shown.add_column(column, justify="right" if numeric else "left", overflow="fold")
+    shown = Table(
+        title=title, box=SIMPLE_HEAD, title_justify="left", title_style="", pad_edge=False, collapse_padding=True
+    )
     rows = list(rows)
+    for place, column in enumerate(columns):
+        numeric = column in ("messages", "a minute", "bytes each", "values", "every s")
+        # A name is copied by hand: it keeps its line as long as it leaves half of a narrow terminal to the others.
+        longest = max((len(row[place]) for row in rows[:MOST_ROWS]), default=0) if place == 0 else 0
+        shown.add_column(
+            column,
+            justify="right" if numeric else "left",
+            overflow="fold",
+            min_width=min(longest, console.width // 2) or None,
+        )
     for row in rows[:MOST_ROWS]:
         shown.add_row(*(Text(cell) for cell in row))
     console.print(shown)

@@ -38,15 +38,17 @@ class _Table:
     content: tuple[str, ...]
 
 
-_CLOTHING = _Table("clothing", ("machine", "position", "installed_at"), ("comment", "noted_by"))
-_LAB = _Table("lab", ("machine", "sampled_at", "test", "reel"), ("value", "unit"))
+_CLOTHING = _Table("clothing", ("machine", "position", "installed_at"), ("comment", "noted_by", "withdrawn"))
+_LAB = _Table("lab", ("machine", "sampled_at", "test", "reel"), ("value", "unit", "withdrawn"))
 _ORDER = _Table(
-    "grade_order", ("machine", "order_id"), ("ordered_at", "grade", "shade", "basis_weight_g_m2", "tonnes_t")
+    "grade_order",
+    ("machine", "order_id"),
+    ("ordered_at", "grade", "shade", "basis_weight_g_m2", "tonnes_t", "withdrawn"),
 )
 
 _NOTE = (
     "note_id", "machine", "kind", "noted_at", "downtime_id", "cause", "certainty", "comment", "noted_by", "new_kind",
-    "started_at", "ended_at", "merge_into", "withdraws",
+    "started_at", "ended_at", "merge_into", "withdraws", "section",
 )  # fmt: skip
 
 
@@ -142,16 +144,20 @@ def _note(note: Note) -> Row:
     return (
         note.note_id, note.machine, str(note.kind), note.at_ms, note.downtime, note.cause, note.certainty,
         note.comment, note.by, note.new_kind, note.started_ms, note.ended_ms, note.merge_into, note.withdraws,
+        note.section,
     )  # fmt: skip
 
 
 def _clothing(item: ClothingChange) -> Row:
-    return item.machine, item.position, item.installed_ms, item.comment, item.by
+    return item.machine, item.position, item.installed_ms, item.comment, item.by, item.withdrawn
 
 
 def _lab(item: LabResult) -> Row:
-    return item.machine, item.sampled_ms, item.test, item.reel, item.value, item.unit
+    return item.machine, item.sampled_ms, item.test, item.reel, item.value, item.unit, item.withdrawn
 
 
 def _order(item: GradeOrder) -> Row:
-    return item.machine, item.order_id, item.at_ms, item.grade, item.shade, item.basis_weight_g_m2, item.tonnes_t
+    return (
+        item.machine, item.order_id, item.at_ms, item.grade, item.shade, item.basis_weight_g_m2, item.tonnes_t,
+        item.withdrawn,
+    )  # fmt: skip

@@ -74,7 +74,7 @@ def export(path: Path, mill: Mill, scans: int, *, steady: bool) -> None:
 def load(path: Path, mill: Mill, folder: Path) -> None:
     now_ms = START_MS + 400 * 86_400_000
     with Spool(mill, HistoryOptions(), now_ms=now_ms) as spool, Store.open(folder, mill, now_ms=now_ms) as store:
-        list(take_all(spool, [path], mill))
+        take_all(spool, [path], mill, told=lambda _: None)
         load_blocks(mill, store, spool.blocks())
 
 
