@@ -221,6 +221,20 @@ def _store_all(mill: Mill, spool: Spool, exports: int, streams: list[Path]) -> N
     finally:
         store.close()
     click.echo(f"{counts.samples} new samples from {counts.messages} messages ({counts}).", err=True)
+    if mill.lake is not None:
+        _copy_to_lake(mill)
+
+
+def _copy_to_lake(mill: Mill) -> None:
+    """What was loaded goes to the lake as well; without it the load is done all the same."""
+    from collector.lake import LakeFault, copy_round  # noqa: PLC0415
+
+    try:
+        troubles = copy_round(mill, now_ms=_now_ms()).troubles
+    except LakeFault as error:
+        troubles = [str(error)]
+    for trouble in troubles:
+        click.echo(f"Not all is in the lake: {trouble}", err=True)
 
 
 def _telling() -> Callable[[object], None]:
