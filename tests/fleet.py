@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import argparse
 import heapq
+import json
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.lake import copy_round, make_lake
+from collector.lake.handover import take_over
 from collector.load import load
 from collector.message import Message
 from collector.publish import publish
@@ -74,8 +76,27 @@ def messages(site: Site, machine: str, *, days: int, seed: int) -> Iterator[Mess
             )
 
 
-def collect(path: Path, streams: list[Iterator[Message]], *, now_ms: int | None = None) -> Mill:
-    """Load streams in order of receipt, publish, and copy to the lake: what ``breakhorn load`` does."""
+def with_troubles(stream: Iterator[Message], machine: str, *, each: int = 60) -> Iterator[Message]:
+    """The same with a photo-eye that blinks for a second now and then, and a speed that comes ten minutes late."""
+    for number, message in enumerate(stream, start=1):
+        yield message
+        if number % each == 0:
+            for after_ms, values in ((1, {"sheet.press": False}), (1001, {"sheet.press": True})):
+                yield _scan(machine, message.received_ms + after_ms, message.received_ms + after_ms, values)
+            yield _scan(machine, message.received_ms - 600_000, message.received_ms + 1002, {"reel.speed": 812.5})
+
+
+def _scan(machine: str, at_ms: int, received_ms: int, values: Mapping[str, float]) -> Message:
+    payload = json.dumps({"ts": at_ms, "values": values}).encode()
+    return Message(received_ms=received_ms, topic=f"ellerholm/{machine}/scan", payload=payload)
+
+
+def collect(path: Path, streams: list[Iterable[Message]], *, take: str | None = None) -> Mill:
+    """Load streams in order of receipt, publish, and copy to the lake: what ``breakhorn load`` does.
+
+    take
+        A machine that has moved here: from its first data on it is taken over.
+    """
     mill = load_mill(path)
     store = Store.open(mill.store.folder, mill, now_ms=NOW_MS)
     try:
@@ -85,7 +106,9 @@ def collect(path: Path, streams: list[Iterator[Message]], *, now_ms: int | None 
         publish(store, mill, now_ms=NOW_MS)
     finally:
         store.close()
-    done = copy_round(mill, now_ms=now_ms or NOW_MS)
+    if take is not None:
+        take_over(mill, take, from_at=None, now_ms=NOW_MS)
+    done = copy_round(mill, now_ms=NOW_MS)
     assert done.troubles == [], done.troubles
     return mill
 
@@ -94,16 +117,27 @@ NOW_MS = round(datetime.fromisoformat("2027-01-01T00:00:00+00:00").timestamp() *
 
 
 def make_fleet(folder: Path, *, mills: int, machines: int, days: int) -> Path:
-    """A lake of so many mills; gives its folder."""
+    """A lake of so many mills, the first with so many machines, each other one with one less; gives its folder.
+
+    The first mill's last machine moves to another collector half way.
+    """
     lake = folder / "lake"
     make_lake(lake)
     for number, site in enumerate(SITES[:mills]):
-        names = [f"pm{one}" for one in range(1, machines + 1)]
+        names = [f"pm{one}" for one in range(1, max(1, machines - number) + 1)]
         path = write_mill(folder / f"mill{number}", site, names, lake, writer=f"collector-{number}")
-        streams = [
-            messages(site, name, days=days, seed=10 * number + place) for place, name in enumerate(names, start=1)
+        streams: list[Iterable[Message]] = [
+            with_troubles(messages(site, name, days=days, seed=10 * number + place), name)
+            for place, name in enumerate(names, start=1)
         ]
-        collect(path, streams)
+        if number == 0:
+            everything = list(streams.pop())
+            half = len(everything) * 3 // 5
+            collect(path, [*streams, everything[:half]])
+            moved = write_mill(folder / "moved", site, names[-1:], lake, writer="collector-new")
+            collect(moved, [everything[half:]], take=names[-1])
+        else:
+            collect(path, streams)
         print(f"{site.name}: {', '.join(names)}", file=sys.stderr)
     return lake
 

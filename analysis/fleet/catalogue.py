@@ -21,8 +21,9 @@ LAKE_VERSION = 1
 """The layout that is understood; a manifest of a newer one is refused rather than half understood."""
 
 
-HEARD = ("machine", "tag", "note")
-"""Tables in which an earlier writer of a machine is heard too: it may be the only one that knows an old tag or note."""
+HEARD = ("machine", "tag", "note", "message_count")
+"""Tables in which every writer of a machine is heard: an earlier one may be the only one that knows an old tag or note,
+and each counts what it received itself."""
 
 
 class NoLake(CannotRead):

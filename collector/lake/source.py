@@ -22,8 +22,10 @@ _MEMORY = "384MB"
 CONTENT: dict[str, Content] = {"sample": "value", "sample_text": "text"}
 """Which parts a table of samples is made of."""
 
-_COPY = "(FORMAT parquet, PARQUET_VERSION v2, COMPRESSION zstd, ROW_GROUP_SIZE 40_960)"
-"""As the parts of the store are written, for the same reasons."""
+_COPY = "(FORMAT parquet, COMPRESSION zstd, ROW_GROUP_SIZE 1_000_000, DICTIONARY_SIZE_LIMIT 200_000)"
+"""Not with the version 2 pages of the store's own parts: another engine's reader (arrow-rs, under Daft) cannot skip
+within their delta encoding. Large groups, so that the times that tags share stand in one dictionary: 2.1 bytes a sample
+of 50 tags at 1 Hz, where version 2 has 1.7 and smaller groups without it 4.5."""
 
 
 class Source:
