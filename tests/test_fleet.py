@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,11 +14,13 @@ from typing import Any
 
 import duckdb
 import pytest
+from click.testing import CliRunner
 
 from analysis.fleet.catalogue import Clip, File
 from analysis.fleet.opening import Fleet, open_lake
 from analysis.fleet.questions import question_sql, questions
 from analysis.fleet.views import Column, view_sql
+from breakhorn import cli
 from tests.fleet import make_fleet
 
 Rows = list[dict[str, Any]]
@@ -59,6 +63,23 @@ def same(one: object, other: object) -> bool:
     if isinstance(one, float) and isinstance(other, float | int):
         return abs(one - other) <= 0.0051 + 1e-9 * abs(one)
     return one == other
+
+
+GUIDE = (Path(__file__).parent.parent / "collector" / "FLEET.md").read_text(encoding="utf-8")
+
+
+def test_every_command_of_the_page_runs_as_it_stands(lake: Path) -> None:
+    lines = [line for line in GUIDE.splitlines() if line.startswith("breakhorn fleet ")]
+    assert len(lines) == 4
+
+    for line in lines:
+        done = CliRunner().invoke(cli, shlex.split(line.replace("/mnt/lake", str(lake)))[1:])
+        assert done.exit_code == 0, (line, done.output)
+        assert done.stdout
+
+
+def test_the_page_lists_every_question_with_its_words() -> None:
+    assert dict(re.findall(r"^\| `(\w+)` \| (.*\?) \|$", GUIDE, re.MULTILINE)) == questions()
 
 
 def test_there_are_ten_ready_questions() -> None:

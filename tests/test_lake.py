@@ -250,6 +250,21 @@ def test_a_reader_of_an_earlier_manifest_still_finds_its_files_for_a_day(one: Co
     assert check_lake(lake).faults == []
 
 
+def test_a_file_that_is_gone_from_the_lake_is_found_and_copied_again(one: Collector, lake: Path) -> None:
+    one.keep(*days(0, 3)).copy()
+    gone = next(iter(lake.glob("sample/**/*.parquet")))
+    gone.unlink()
+
+    (fault,) = check_lake(lake).faults
+    (ledger,) = lake.glob("manifest/*/writer=one/days.json")
+    ledger.unlink()
+    one.copy()
+
+    assert "No such file or directory; remove it and manifest/mill=Ellerholm/writer=one/days.json" in fault
+    assert check_lake(lake).faults == []
+    assert in_lake(lake, COUNTED) == stored(one, before_ms=midnight(2))
+
+
 def test_a_store_with_the_name_of_another_is_refused(one: Collector, tmp_path: Path, lake: Path) -> None:
     one.keep(*days(0, 2)).copy()
     with collector(tmp_path / "twin", lake, "one") as twin:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from collector.lake.manifest import FOLDER, File, decoded
+from collector.lake.manifest import FOLDER, File, decoded, writer_folder
 from collector.lake.place import Lake, LakeFault, digest_of
 
 
@@ -44,9 +44,11 @@ def check_lake(folder: Path) -> Checked:
 
 def _faults_of(folder: Path, file: File) -> list[str]:
     path = folder / file.path
+    ledger = f"{writer_folder(file.mill, file.writer)}/days.json"
+    again = f"remove it and {ledger}, and {file.writer!r} copies it again"
     try:
         if path.stat().st_size == file.bytes and digest_of(path) == file.sha256:
             return []
     except OSError as error:
-        return [f"{file.path}: {error.strerror}"]
-    return [f"{file.path} is not what its manifest says: {file.writer!r} must copy it again"]
+        return [f"{file.path}: {error.strerror}; {again}"]
+    return [f"{file.path} is not what its manifest says; {again}"]

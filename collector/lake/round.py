@@ -246,7 +246,7 @@ class _Copier:
         sha256, size = digest_of(made), made.stat().st_size
         key = day.isoformat() if day else None
         before = manifest.files.get((table.name, key))
-        if before is not None and before.sha256 == sha256:
+        if before is not None and before.sha256 == sha256 and self._is_there(before):
             return
         rows, columns, first_at, last_at = source.facts(made, table.time)
         if not rows and before is None:
@@ -265,6 +265,12 @@ class _Copier:
         )  # fmt: skip
         self._done.files += 1
         self._done.rows += rows
+
+    def _is_there(self, file: File) -> bool:
+        """Whether a file that is named is there, as far as its size can tell."""
+        path = self._lake.folder / file.path
+        with lake_errors(path):
+            return path.exists() and path.stat().st_size == file.bytes
 
     def _folder_of(self, table: LakeTable, machine: str | None, year: int | None, day: str | None) -> str:
         levels = [table.name, part_of("mill", self._mill)]
