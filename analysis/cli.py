@@ -17,6 +17,8 @@ import click
 from analysis.options import Asked, Told, asks, chosen, way_out
 
 if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
     from analysis.history import History
     from analysis.ledger import Ledger
     from analysis.period import Period
@@ -55,30 +57,46 @@ def query(
 
     Example: breakhorn query "SELECT section, count(*) AS breaks FROM sheet_break GROUP BY section"
     """
-    from analysis.query import BINARY, Format, Refused, answered, frame, parameter, text_of, write_binary
     from analysis.read import open_store
+
+    values = values_of(parameters, shape=shape, out=out)
+    with way_out(), open_store(path, memory=memory) as store:
+        say_rows(store.connection, sql, values, shape=shape, out=out, time_limit=time_limit)
+
+
+def values_of(parameters: tuple[str, ...], *, shape: str, out: Path | None) -> dict[str, str]:
+    """The values of a query's parameters; wrong usage is told before anything is opened."""
+    from analysis.query import BINARY, Format, parameter
 
     try:
         values = dict(parameter(text) for text in parameters)
     except ValueError as error:
         raise click.UsageError(f"--param: {error}") from error
-    asked = Format(shape)
-    if asked in BINARY and out is None:
+    if Format(shape) in BINARY and out is None:
         raise click.UsageError(f"--format {shape} is not text; say where to with --out FILE")
-    with way_out(), open_store(path, memory=memory) as store:
-        try:
-            if out is not None and asked in BINARY:
-                write_binary(frame(store.connection, sql, values, seconds=time_limit), asked, out)
+    return values
+
+
+def say_rows(
+    connection: DuckDBPyConnection, sql: str, values: dict[str, str], *, shape: str, out: Path | None, time_limit: float
+) -> None:
+    """The rows of a SELECT on a locked-down connection, in the format asked for."""
+    from analysis.query import BINARY, Format, Refused, answered, frame, text_of, write_binary
+
+    asked = Format(shape)
+    try:
+        if out is not None and asked in BINARY:
+            write_binary(frame(connection, sql, values, seconds=time_limit), asked, out)
+            return
+        with answered(connection, sql, values, seconds=time_limit) as answer:
+            if asked is Format.TABLE:
+                _print_rows(answer)
                 return
-            with answered(store.connection, sql, values, seconds=time_limit) as answer:
-                if asked is Format.TABLE:
-                    _print_rows(answer)
-                    return
-                with click.open_file(str(out) if out else "-", "w", encoding="utf-8") as file:
-                    for piece in text_of(answer, asked):
-                        file.write(piece)
-        except Refused as error:
-            raise click.ClickException(str(error)) from error
+            with click.open_file(str(out) if out else "-", "w", encoding="utf-8") as file:
+                for piece in text_of(answer, asked):
+                    file.write(piece)
+    except Refused as error:
+        raise click.ClickException(str(error)) from error
 
 
 @click.command()

@@ -75,6 +75,16 @@ def health(root: str, said: dict[str, object]) -> Announcement:
     return Announcement(topic=health_topic(root), payload=_encode(said))
 
 
+def lake(trouble: str | None, *, copied_ms: int | None, waiting_days: int, failed: int) -> dict[str, object]:
+    """How the lake is served, as a part of the health message."""
+    return {
+        "trouble": trouble,
+        "copied_at": None if copied_ms is None else instant(copied_ms),
+        "waiting_days": waiting_days,
+        "failed": failed,
+    }
+
+
 def last_will(root: str) -> tuple[str, bytes]:
     """What the broker says for us when we are gone without a word."""
     return health_topic(root), _encode({"status": "gone"})

@@ -17,6 +17,7 @@ import duckdb
 from collector.backup import Answering
 from collector.batch import Batch
 from collector.fact import Fact, State
+from collector.lake import Copying, LakeState
 from collector.logs import about
 from collector.pipeline import Pipeline
 from collector.publish import Publishing
@@ -92,10 +93,17 @@ class Keeper:
         self._writer = Writer(self._store, self._mill)
         self._publishing = Publishing(self._store, self._mill)
         self._backups = Answering(self._store)
+        self._copying = Copying(self._mill)
         self._last_batch = self._store.last_batch()
+
+    @property
+    def lake(self) -> LakeState | None:
+        """How the lake is served; None without one."""
+        return self._copying.state
 
     def rest(self) -> None:
         """Give up what is under way beside the commits: nothing is lost by it. A store that is closed is left alone."""
+        self._copying.stop()
         if self._store.is_open:
             self._backups.stop()
             self._publishing.stop()
@@ -222,6 +230,7 @@ class Keeper:
         if self.unpublished is not None:
             log.info("readers get what is new again", extra=about("published again"))
         self.unpublished, self._deaths_beside = None, 0
+        self._copying.turn(now_ms=self._now_ms())
 
     def turn(self) -> None:
         """Do the little that is due between two commits, for readers and for backups."""

@@ -195,6 +195,8 @@ def _store_all(
         publish(store, mill, now_ms=_now_ms())
     finally:
         store.close()
+    if mill.lake is not None:
+        _copy_to_lake(mill)
     if interrupt.asked:
         raise click.ClickException(f"stopped; {counts.samples} new samples are stored: the same command goes on")
     source = f"{counts.messages} messages" if streams or context else f"{exports} files"
@@ -269,3 +271,15 @@ def _telling(where: object) -> Callable[[Counts], None]:
 
 def _now_ms() -> int:
     return time.time_ns() // 1_000_000
+
+
+def _copy_to_lake(mill: Mill) -> None:
+    """What was loaded goes to the lake as well; without it the load is done all the same."""
+    from collector.lake import LakeFault, copy_round  # noqa: PLC0415
+
+    try:
+        troubles = copy_round(mill, now_ms=_now_ms()).troubles
+    except LakeFault as error:
+        troubles = [str(error)]
+    for trouble in troubles:
+        click.echo(f"Not all is in the lake: {trouble}", err=True)

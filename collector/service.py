@@ -207,6 +207,10 @@ class Collector:
         }
         if self._keeper.unpublished is not None:
             said["unpublished"] = self._keeper.unpublished
+        if (lake := self._keeper.lake) is not None:
+            said["lake"] = announce.lake(
+                lake.trouble, copied_ms=lake.copied_ms, waiting_days=lake.waiting_days, failed=lake.failed
+            )
         self._send(announce.health(self._mill.topic_root, said), wait_s=1 if status == "stopped" else 0)
 
 

@@ -16,9 +16,11 @@ from collector.keeper import Keeper
 from collector.message import Message
 from collector.publish.tidied import FOLDER
 from collector.settings import Mill
+from collector.settings.model import LakeSettings
 from collector.store import Store, StoreDead, StoreFull
 from collector.subscriber import Delivery
 from tests.mills import readable_mill
+from tests.servers import wait_until
 from tests.stored import NOW_MS, T0, opened, rows, samples
 
 
@@ -217,6 +219,30 @@ def test_without_room_for_publishing_commits_go_on(store: FrailStore, mill: Mill
     assert kept is not None
     assert keeping.trouble is None
     assert keeping.unpublished is None
+
+
+def test_a_lake_that_is_not_there_keeps_nobody_from_committing_and_publishing(
+    store: FrailStore, mill: Mill, tmp_path: Path
+) -> None:
+    mill = mill.model_copy(
+        update={
+            "store": mill.store.model_copy(update={"folder": store.folder}),
+            "lake": LakeSettings(folder=tmp_path / "unmounted", writer="one"),
+        }
+    )
+    keeping = keeper(store, mill)
+
+    keeping.publish()
+    kept = keeping.keep([delivery(1)])
+    wait_until(lambda: keeping.lake is not None and keeping.lake.trouble, what="the word of the lake")
+    keeping.publish()
+    keeping.rest()
+
+    assert kept is not None
+    assert keeping.trouble is None
+    assert keeping.unpublished is None
+    assert keeping.lake is not None
+    assert "is no lake: mount it" in (keeping.lake.trouble or "")
 
 
 def test_a_database_that_dies_while_publishing_is_opened_again(store: FrailStore, mill: Mill) -> None:

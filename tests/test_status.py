@@ -75,8 +75,13 @@ def test_a_collector_that_speaks_and_publishes_is_healthy(mill: Mill, stored: St
             Running.RUNNING,
             "readers do not get what is new: no space left",
         ),
+        (
+            Heard(health={**UP, "lake": {"trouble": "/mnt/lake is no lake: mount it"}}),
+            Running.RUNNING,
+            "the lake lacks something: /mnt/lake is no lake: mount it",
+        ),
     ],
-    ids=["no broker", "no word", "gone", "stopped", "hanging", "full", "unpublished"],
+    ids=["no broker", "no word", "gone", "stopped", "hanging", "full", "unpublished", "lake"],
 )
 def test_whatever_is_wrong_with_the_collector_is_said_in_one_line(
     mill: Mill, stored: Stored, heard: Heard, running: Running, why: str

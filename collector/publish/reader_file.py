@@ -19,9 +19,10 @@ from collector.store.parts import COLUMNS, HOT, STORED
 from collector.store.schema import sql_text
 
 _WRITER_ONLY = frozenset(
-    {"part", "retired_part", "next_part", "tag_source", "tracker", "delivery", "view_text"},
+    {"retired_part", "next_part", "tag_source", "tracker", "delivery", "view_text"},
 )
-"""Tables that are of no use to readers. What is still hot is: it holds in the place of replaced rows of parts."""
+"""Tables that are of no use to readers. What is still hot is: it holds in the place of replaced rows of parts. The list
+of parts is what the copy to a lake goes by."""
 
 _BLOCK_BYTES = 16_384
 """DuckDB's smallest block. Each table takes at least one: with the usual 256 KiB the file has 4.2 MB instead of 0.6,

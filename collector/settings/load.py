@@ -92,8 +92,12 @@ def _completed(mill: Mill, folder: Path) -> Mill:
     files = ("tls_ca", "tls_cert", "tls_key", "password_file")
     absolute = {key: folder / value for key in files if (value := getattr(broker, key)) is not None}
     client_id = broker.client_id or f"breakhorn-{mill.topic_root.replace('/', '-')}"
+    lake = mill.lake and mill.lake.model_copy(
+        update={"folder": folder / mill.lake.folder, "writer": mill.lake.writer or client_id}
+    )
     return mill.model_copy(
         update={
+            "lake": lake,
             "broker": broker.model_copy(update={**absolute, "client_id": client_id}),
             "store": mill.store.model_copy(update={"folder": folder / mill.store.folder}),
         }

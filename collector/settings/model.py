@@ -157,6 +157,16 @@ class StoreSettings(_Table):
     )
 
 
+class LakeSettings(_Table):
+    """The lake that several collectors share: closed days and small tables are copied there as Parquet."""
+
+    folder: FilePath = Field(description="Folder of the lake, as it is mounted here; relative to mill.toml.")
+    writer: str = Field(
+        default="", max_length=200, description="Name of this collector in the lake; default: the broker's client_id."
+    )
+    copy_every_s: Positive = Field(default=900, description="How often what has changed is copied. [s]")
+
+
 class _Source(_Table):
     """What every source may say."""
 
@@ -435,6 +445,7 @@ class Mill(_Table):
     mill: MillTable
     broker: Broker = Broker()
     store: StoreSettings = StoreSettings()
+    lake: LakeSettings | None = None
     sources: tuple[Source, ...] = Field(alias="source", min_length=1)
     machines: tuple[Machine, ...] = Field(alias="machine", min_length=1)
     causes: tuple[Cause, ...] = Field(default=(), alias="cause")
@@ -493,6 +504,7 @@ TABLES: dict[tuple[str, ...], type[BaseModel]] = {
     ("mill",): MillTable,
     ("broker",): Broker,
     ("store",): StoreSettings,
+    ("lake",): LakeSettings,
     ("source", "scan"): ScanSource,
     ("source", "value"): ValueSource,
     ("source", "sparkplug"): SparkplugSource,

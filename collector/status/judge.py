@@ -108,7 +108,12 @@ def _said_troubles(health: Mapping[str, object]) -> list[str]:
     """What a collector that is there says it cannot do: take what comes, or let readers have it."""
     status, unpublished = health.get("status", "up"), health.get("unpublished")
     troubles = [] if status == "up" else [f"nothing is taken or acknowledged: {status}"]
-    return troubles if unpublished is None else [*troubles, f"readers do not get what is new: {unpublished}"]
+    if unpublished is not None:
+        troubles.append(f"readers do not get what is new: {unpublished}")
+    lake = health.get("lake")
+    if isinstance(lake, Mapping) and lake.get("trouble") is not None:
+        troubles.append(f"the lake lacks something: {lake['trouble']}")
+    return troubles
 
 
 def _of_store(mill: Mill, stored: Stored | None, now_ms: int) -> list[str]:

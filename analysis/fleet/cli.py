@@ -1,0 +1,74 @@
+"""The subcommand that asks all mills at once. Everything click knows of the fleet is here."""
+# ruff: noqa: PLC0415 - every command imports what it needs when it is called, so that --help answers at once
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from analysis.cli import FORMATS, say_rows, values_of
+from analysis.options import way_out
+
+DAY = click.DateTime(formats=["%Y-%m-%d"])
+
+
+@click.command()
+@click.argument("sql", required=False)
+@click.option("--lake", type=click.Path(file_okay=False, path_type=Path), envvar="BREAKHORN_LAKE", show_envvar=True,
+              help="The lake's folder; default: that of mill.toml's [lake].")  # fmt: skip
+@click.option("--question", metavar="NAME", help="Ask one of the ready questions instead; --list names them.")
+@click.option("--list", "listing", is_flag=True, help="Name the ready questions, each with its sentence.")
+@click.option("--from", "first", type=DAY, help="First day (UTC) of samples that are looked at; it opens sooner then.")
+@click.option("--to", "last", type=DAY, help="Last day (UTC) of samples that are looked at.")
+@click.option("--format", "shape", type=click.Choice(FORMATS), default="table", show_default=True)
+@click.option("--param", "parameters", multiple=True, metavar="NAME=VALUE", help="Value of $NAME; may be repeated.")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write here, not to stdout."
+)
+@click.option("--memory", default="1GB", show_default=True, help="The most it may take.")
+@click.option(
+    "--time-limit", type=click.FloatRange(0.1), default=60.0, show_default=True, help="The longest it may take. [s]"
+)
+@click.pass_obj
+def fleet(
+    path: Path,
+    *,
+    sql: str | None,
+    lake: Path | None,
+    question: str | None,
+    listing: bool,
+    first: datetime | None,
+    last: datetime | None,
+    shape: str,
+    parameters: tuple[str, ...],
+    out: Path | None,
+    memory: str,
+    time_limit: float,
+) -> None:
+    """Ask all mills of a lake in SQL: the views of 'query', with the mill's name as their first column.
+
+    Nothing but a SELECT runs. Instants are in UTC; each mill's time zone and currency stand in the view mill.
+
+    Example: breakhorn fleet --lake /mnt/lake "SELECT mill, machine, count(*) AS breaks FROM sheet_break GROUP BY ALL"
+    """
+    from analysis.fleet.opening import lake_folder, open_lake
+    from analysis.fleet.questions import NoSuchQuestion, question_sql, questions
+
+    if listing:
+        for name, sentence in questions().items():
+            click.echo(f"{name:24} {sentence}")
+        return
+    if (sql is None) == (question is None):
+        raise click.UsageError("give SQL, or --question NAME; --list names the ready ones")
+    values = values_of(parameters, shape=shape, out=out)
+    try:
+        asked = sql or question_sql(str(question))
+    except NoSuchQuestion as error:
+        raise click.UsageError(str(error)) from error
+    days = {"first": first.date() if first else None, "last": last.date() if last else None}
+    with way_out(), open_lake(lake_folder(path, lake), memory=memory, **days) as opened:
+        for fault in opened.faults:
+            click.echo(f"Not all is counted: {fault}", err=True)
+        say_rows(opened.connection, asked, values, shape=shape, out=out, time_limit=time_limit)
