@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -15,8 +16,8 @@ from rich.text import Text
 
 from analysis.result import Result, Table
 
-_WIDE = 160
-"""Columns where there is no terminal to ask."""
+_WIDE = 100
+"""Columns where there is neither a terminal to ask nor ``COLUMNS`` in the environment."""
 _BETWEEN = 3
 """Columns that the frame of a table takes beside each of its columns."""
 
@@ -95,5 +96,5 @@ def _show_blocks(table: Table, console: Console) -> None:
 
 
 def _console() -> Console:
-    terminal = sys.stdout.isatty()
-    return Console(file=sys.stdout, width=None if terminal else _WIDE, highlight=False, markup=False)
+    asked = sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit()
+    return Console(file=sys.stdout, width=None if asked else _WIDE, highlight=False, markup=False)

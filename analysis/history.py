@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -162,6 +162,30 @@ class Stretch:
     def ms(self) -> int:
         """How long it is. [ms]"""
         return self.ended_ms - self.started_ms
+
+
+def joined(earlier: list[Stretch], later: list[Stretch]) -> list[Stretch]:
+    """Stretches of two parts of time that meet; the last of one and the first of the other are one if judged alike."""
+    if not earlier or not later:
+        return [*earlier, *later]
+    last, first = earlier[-1], later[0]
+    if last.ended_ms != first.started_ms or _judgement(last) != _judgement(first):
+        return [*earlier, *later]
+    whole = replace(
+        last,
+        ended_ms=first.ended_ms,
+        tonnes_t=_sum(last.tonnes_t, first.tonnes_t),
+        short_t=_sum(last.short_t, first.short_t),
+    )
+    return [*earlier[:-1], whole, *later[1:]]
+
+
+def _judgement(of: Stretch) -> tuple[object, ...]:
+    return of.grade, of.reel, of.at_speed, of.in_spec, of.tonnes_t is None, of.short_t is None
+
+
+def _sum(first: float | None, second: float | None) -> float | None:
+    return None if first is None or second is None else first + second
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

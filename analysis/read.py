@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,6 +34,7 @@ from analysis.history import (
     ShiftSpan,
     StateSpan,
     Stretch,
+    joined,
 )
 from analysis.period import Period
 
@@ -41,6 +43,10 @@ if TYPE_CHECKING:
 
 PUBLISHED = "published.duckdb"
 MEMORY = "1GB"
+PART_MS = 60 * 86_400_000
+"""A period is judged in parts of this length: value by value, a whole one takes memory by its length. [ms]"""
+HELD_MS = 86_400_000
+"""How far back a value is looked for that holds at the beginning of a period. [ms]"""
 _SQL = Path(__file__).parent / "sql"
 
 
@@ -242,12 +248,25 @@ class Store:
         rows = self.rows(_sql("broke_tower"), machine=machine.machine)
         return tuple(BrokeTower(**row | {key: tuple(row[key]) for key in ("shades", "dosed_into")}) for row in rows)
 
-    def stretches(self, machine: Machine, period: Period) -> tuple[Stretch, ...]:
+    def stretches(self, machine: Machine, period: Period, *, part_ms: int = PART_MS) -> tuple[Stretch, ...]:
         """On-reel time of a period, cut wherever the judgement of speed or quality changes, in order of time.
 
         It reads every sample of three tags in the period, so only what asks for quality should call it.
+
+        part_ms
+            How much of the period is judged at once. [ms]
         """
-        return tuple(Stretch(**row) for row in self._within("on_reel_stretch", period, machine=machine.machine))
+        held: dict[str, float | None] = {"speed": None, "basis_weight": None, "moisture": None}
+        found: list[Stretch] = []
+        for from_ms in range(period.from_ms, period.to_ms, part_ms):
+            part = Period(from_ms=from_ms, to_ms=min(from_ms + part_ms, period.to_ms))
+            back_ms = HELD_MS if from_ms == period.from_ms else 0
+            rows = self._within("on_reel_stretch", part, machine=machine.machine, back_ms=back_ms, **held)
+            found = joined(found, [Stretch(**row) for row in rows])
+            if part.to_ms < period.to_ms:
+                said = self._within("on_reel_held", replace(part, from_ms=from_ms - back_ms), machine=machine.machine)
+                held |= {row["role"]: row["held"] for row in said}
+        return tuple(found)
 
     def lab(self, machine: Machine, period: Period) -> tuple[LabResult, ...]:
         """Laboratory results of samples taken in a period."""

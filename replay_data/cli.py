@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
 import sys
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+if TYPE_CHECKING:
+    from replay_data.account import Told
+
 SEED = 20260301
+NEXT = (
+    ("shift", "--shift", "last night"),
+    ("pareto", "--by", "crew"),
+    ("query", "SELECT started_at, section, lost_s, cause FROM sheet_break ORDER BY lost_s DESC LIMIT 10"),
+)
+"""What somebody might ask of the demo's store first."""
 DAYS = click.option("--days", type=click.IntRange(1, 3660), default=60, show_default=True, help="How many days.")
 SEEDED = click.option("--seed", type=int, default=SEED, show_default=True, help="Same seed, same mill history.")
 
@@ -50,7 +64,7 @@ def simulate(folder: Path, days: int, seed: int, jsonl: bool, scenario: int | No
 def demo(folder: Path, days: int, seed: int) -> None:
     """Simulate an invented mill, publish it through an embedded broker, collect it, and account for every minute.
 
-    Nothing leaves this computer. The report is one page: report.html in the folder.
+    Nothing leaves this computer. The report is report.html in the folder; the terminal shows a page of it.
 
     Example: breakhorn demo --days 3 --folder /tmp/ellerholm
     """
@@ -67,20 +81,33 @@ def demo(folder: Path, days: int, seed: int) -> None:
     except (DemoFailed, OSError) as error:
         raise click.ClickException(str(error)) from error
     _end_line()
-    for name, arguments in (("time ledger", ["efficiency"]), ("Pareto", ["pareto"])):
-        with stages.timed(name):
-            _run(mill, arguments)
-    with stages.timed("risk replay and report"):
-        account(mill, folder / "report.html")
+    with stages.timed("figures and report"):
+        told = account(mill, folder / "report.html")
+    _show(told)
+    _where(mill, folder)
     click.echo(f"{days} days in {stages}", err=True)
-    click.echo(f"Report: {folder / 'report.html'}; ask more with: breakhorn --mill {mill} query …", err=True)
 
 
-def _run(mill: Path, arguments: list[str]) -> None:
-    from breakhorn import cli  # noqa: PLC0415
+def _show(told: Sequence[Told]) -> None:
+    """A page of the report: the time ledger, and a sentence each on the rest."""
+    from analysis.console import show  # noqa: PLC0415
+    from analysis.result import Table  # noqa: PLC0415
+    from analysis.telling.common import SAFETY  # noqa: PLC0415
 
-    cli(["--mill", str(mill), *arguments], prog_name="breakhorn", standalone_mode=False)
-    click.echo()
+    for one in told:
+        rest = Table(title="What else the report says", columns=("of", "in short"), rows=one.further)
+        show([replace(one.time, tables=(*one.time.tables[:1], rest))])
+    click.echo(f"Demo data of an invented mill. {SAFETY}\n")
+
+
+def _where(mill: Path, folder: Path) -> None:
+    """Where everything lies, and what to ask next."""
+    command = "breakhorn" if shutil.which("breakhorn") else sys.argv[0]
+    click.echo(f"Report: {folder / 'report.html'} (open it in a browser)")
+    click.echo(f"Store:  {folder / 'store' / 'published.duckdb'} (any DuckDB reads it)")
+    click.echo("Ask more, for example:")
+    for arguments in NEXT:
+        click.echo(f"  {shlex.join([command, '--mill', str(mill), *arguments])}")
 
 
 def _tell(what: str, done: int, of: int) -> None:

@@ -30,5 +30,10 @@ def check(name: str) -> Check:
     return Check(data=found["data"], expected=found["expected"], source=found["source"])
 
 
+def examples() -> dict[str, Check]:
+    """All examples whose data and values are kept in ``published``, by number."""
+    return {name: check(name) for name in _ALL}
+
+
 near: Any = pytest.approx
 """``pytest.approx`` inside a tuple beside exact values, which type checkers would not let be compared."""

@@ -252,9 +252,17 @@ def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path) ->
 
     assert done.returncode == 0, done.stderr
     assert "time efficiency" in done.stdout
-    assert "Break risk was not judged" in done.stdout
+    assert "Break risk was not judged" in " ".join(done.stdout.split())
+    assert "Advisory only" in done.stdout
+    assert len(done.stdout.splitlines()) < 60
+    assert str(folder / "report.html") in done.stdout
+    assert (folder / "store" / "published.duckdb").is_file()
     page = (folder / "report.html").read_text()
     assert "Demo data: an invented mill" in page
+    asked = [shlex.split(line) for line in done.stdout.splitlines() if " --mill " in line]
+    assert len(asked) == 3
+    for command in asked:
+        assert CliRunner().invoke(cli, command[1:]).exit_code == 0, command
     again = run("demo", "--days", "1", "--folder", str(folder))
     assert again.returncode == 1
     assert "is not empty" in again.stderr

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from analysis.console import column_widths, show_table
-from analysis.result import Table
+from analysis.console import column_widths, show, show_table
+from analysis.result import Result, Table
 
 BALANCE = Table(
     title="Balance",
@@ -40,6 +41,19 @@ def test_a_table_whose_words_do_not_fit_is_shown_as_blocks() -> None:
 
     assert "row 1 of 1" in shown
     assert "  unexplained  -0.90 (-0.05 %)" in shown
+
+
+@pytest.mark.parametrize(("columns", "widest"), [(None, 100), ("60", 60), ("nonsense", 100)])
+def test_without_a_terminal_a_line_is_as_wide_as_columns_says_or_100(
+    columns: str | None, widest: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    if columns is not None:
+        monkeypatch.setenv("COLUMNS", columns)
+
+    show([Result(title="", subject="PM 2", sentence="words " * 100)])
+
+    assert max(map(len, capsys.readouterr().out.splitlines())) in range(widest - 6, widest + 1)
 
 
 @given(st.lists(st.tuples(CELLS, CELLS, CELLS), max_size=4), st.integers(20, 120))

@@ -132,6 +132,7 @@ def values(decoded: Decoded) -> dict[str, Any]:
 
 @pytest.mark.parametrize("name", GOLDEN)
 def test_golden_payloads_are_written_byte_for_byte(name: str) -> None:
+    """T13-05: see above."""
     fields, expected = GOLDEN[name]
 
     assert Payload(**fields).SerializeToString().hex() == expected
@@ -139,6 +140,7 @@ def test_golden_payloads_are_written_byte_for_byte(name: str) -> None:
 
 @pytest.mark.parametrize("name", GOLDEN)
 def test_golden_payloads_are_read_to_what_they_were_made_of(name: str) -> None:
+    """T13-05: see above."""
     fields, golden = GOLDEN[name]
 
     assert Payload.FromString(bytes.fromhex(golden)) == Payload(**fields)
@@ -178,6 +180,7 @@ SCALARS = [("INT8", -10, 246), ("INT16", -1, 65535), ("INT32", -1, 4294967295), 
 
 @pytest.mark.parametrize(("kind", "value", "wire"), SCALARS)
 def test_negative_numbers_are_twos_complement_of_their_width(kind: str, value: int, wire: int) -> None:
+    """T13-06: specification, chapter 6, unsigned fields; the width as its reference code has it."""
     payload, datatype = Payload(), DataType[kind]
     put(payload.metrics.add(name="x", datatype=datatype), datatype, value)
     metric = payload.metrics[0]
@@ -214,6 +217,7 @@ ARRAYS = [
 
 @pytest.mark.parametrize(("kind", "golden"), ARRAYS)
 def test_packed_arrays_are_refused_by_name_and_the_rest_is_kept(kind: str, golden: str) -> None:
+    """T13-06: specification, chapter 6 (by its rule; its examples of Int8, floats and times are misprinted)."""
     array = {"name": "spectrum", "datatype": DataType[kind], "bytes_value": bytes.fromhex(golden)}
 
     decoded = Edge().born().send("DBIRTH", *PM2, array)
@@ -226,7 +230,7 @@ def test_packed_arrays_are_refused_by_name_and_the_rest_is_kept(kind: str, golde
 
 
 def test_field_numbers_are_those_published() -> None:
-    """Source: the specification's chapter 6, and the schema that its project publishes beside it."""
+    """T13-04: the specification's chapter 6, and the schema that its project publishes beside it."""
     metric = "name alias timestamp datatype is_historical is_transient is_null metadata properties int_value long_value"
     metric += " float_value double_value boolean_value string_value bytes_value dataset_value template_value"
     prop = "type is_null int_value long_value float_value double_value boolean_value string_value"
@@ -242,6 +246,7 @@ def test_field_numbers_are_those_published() -> None:
 
 
 def test_data_types_have_the_published_codes() -> None:
+    """T13-04: specification, chapter 6."""
     names = "Unknown Int8 Int16 Int32 Int64 UInt8 UInt16 UInt32 UInt64 Float Double Boolean String DateTime Text UUID"
     names += (
         " DataSet Bytes File Template Property_Set Property_Set_List Int8_Array Int16_Array Int32_Array Int64_Array"
@@ -270,6 +275,7 @@ def test_data_types_have_the_published_codes() -> None:
     ],
 )
 def test_each_data_type_is_read_from_its_field(kind: DataType, field: str, raw: Any, value: Any) -> None:
+    """T13-04: specification, chapter 6, which field holds which type."""
     decoded = Edge().born().send("DBIRTH", {"name": "x", "datatype": kind, field: raw})
 
     assert values(decoded) == {"x": value}
@@ -322,6 +328,7 @@ def test_a_text_that_is_not_utf_8_is_refused() -> None:
     ],
 )
 def test_topics_that_sparkplug_does_not_know_are_rejected(topic: str, why: str) -> None:
+    """T13-01: specification, chapter 4."""
     decoded = Edge().decoder.decode(Message(received_ms=RECEIVED_MS, topic=topic, payload=b""))
 
     assert reason(decoded).startswith(why)
@@ -371,6 +378,7 @@ def test_a_payload_wrapped_in_another_is_refused() -> None:
 
 
 def test_a_birth_defines_aliases_and_types_for_the_data_that_follow() -> None:
+    """T13-03: specification, chapter 6."""
     edge = Edge().born()
 
     decoded = edge.send(
@@ -491,6 +499,7 @@ def test_values_of_an_impossible_time_are_rejected_and_the_others_kept() -> None
 
 
 def test_historical_values_are_flagged_and_in_order_of_time() -> None:
+    """T13-03: specification, chapter 6."""
     edge = Edge().born()
 
     decoded = edge.send(
@@ -505,6 +514,7 @@ def test_historical_values_are_flagged_and_in_order_of_time() -> None:
 
 @pytest.mark.parametrize(("code", "expected"), [(192, 5.0), (0, None), (500, None)])
 def test_only_good_quality_keeps_its_value(code: int, expected: float | None) -> None:
+    """T13-03: specification, chapter 6: 0 bad, 192 good, 500 stale."""
     decoded = Edge().born().send("DDATA", {"alias": 1, "double_value": 5.0, "properties": quality(code)})
 
     assert values(decoded) == {"reel.speed": expected}
@@ -519,12 +529,14 @@ def test_properties_that_say_nothing_of_quality_change_nothing() -> None:
 
 
 def test_null_is_a_bad_value() -> None:
+    """T13-03: specification, chapter 6."""
     decoded = Edge().born().send("DDATA", {"alias": 1, "is_null": True})
 
     assert values(decoded) == {"reel.speed": None}
 
 
 def test_transient_values_are_not_kept() -> None:
+    """T13-03: specification, chapter 6."""
     decoded = Edge().born().send("DDATA", {"alias": 1, "double_value": 5.0, "is_transient": True})
 
     assert decoded == Decoded()
@@ -568,6 +580,7 @@ def test_a_death_comes_after_the_newest_value_even_of_a_clock_that_is_ahead() ->
 
 
 def test_the_death_of_an_earlier_connection_is_not_that_of_this_one() -> None:
+    """T13-02: specification, chapter 6."""
     edge = Edge().born()
 
     assert edge.send("NDEATH", bd_seq(6)) == Decoded()
@@ -590,6 +603,7 @@ def test_a_death_without_the_number_of_its_connection_is_rejected() -> None:
 
 
 def test_255_is_followed_by_0() -> None:
+    """T13-02: specification, chapters 4 to 6."""
     sequence = Sequence()
     for number in [0, 1, 2]:
         sequence.follow(number, 0)
@@ -603,7 +617,7 @@ def test_255_is_followed_by_0() -> None:
 
 
 def test_a_birth_may_begin_with_any_number() -> None:
-    """Chapter 4 wants 0, chapters 5 and 6 allow 0 to 255."""
+    """T13-02: chapter 4 wants 0, chapters 5 and 6 allow 0 to 255."""
     edge = Edge()
     edge.send("NBIRTH", bd_seq(7), seq=200)
     edge.send("DBIRTH", *PM2, seq=201)
@@ -618,6 +632,7 @@ def test_a_message_without_a_possible_number_is_rejected(seq: int | None) -> Non
 
 
 def test_a_gap_asks_for_a_rebirth_once_the_missing_one_cannot_be_merely_late() -> None:
+    """T13-02: specification, chapter 5."""
     edge = Edge().born()
     edge.seq += 1
 
@@ -660,6 +675,7 @@ def test_a_birth_fills_the_gap() -> None:
 
 
 def test_the_number_counts_for_the_edge_node_and_its_devices_together() -> None:
+    """T13-02: specification, chapter 6."""
     edge = Edge().born()
     for kind in ["NDATA", "DDATA", "NDATA", "DDEATH", "DBIRTH"]:
         edge.send(kind)

@@ -153,8 +153,9 @@ def test_every_figure_names_its_formula_and_source() -> None:
 
 
 def test_the_iso_formulas_give_the_constructed_example() -> None:
-    # Formulas of ISO 22400-2 as in the OPC Foundation's companion specifications; the example is constructed, since no
-    # published one was found: POT 1,440, planned 60, APT 1,200 min, PRI 1.5 min/t, PQ 760 t, GQ 722 t.
+    # T11-01 to T11-03: formulas of ISO 22400-2 as in the OPC Foundation's companion specifications; the example is
+    # constructed, since no published one was found: POT 1,440, planned 60, APT 1,200 min, PRI 1.5 min/t, PQ 760 t,
+    # GQ 722 t.
     # PBT = 1,380: 1,200/1,380; 1.5 * 760/1,200 = 0.95; 722/760 = 0.95; product = 1.5 * 722/1,380.
     a = availability(apt=1200, pbt=1440 - 60)
     e = effectiveness(pri=1.5, pq=760, apt=1200)
@@ -169,8 +170,8 @@ def test_the_iso_formulas_give_the_constructed_example() -> None:
 
 
 def test_the_published_arithmetic_of_an_overall_figure_holds() -> None:
-    # S. Nakajima, Introduction to TPM (Productivity Press, 1988): good x ideal cycle / planned time; the public example
-    # 480 min planned, 420 run, 1 min a piece, 400 made, 380 good prints 87.5 %, 95.2 %, 95 %.
+    # T11-04: S. Nakajima, Introduction to TPM (Productivity Press, 1988): good x ideal cycle / planned time; the public
+    # example 480 min planned, 420 run, 1 min a piece, 400 made, 380 good prints 87.5 %, 95.2 %, 95 %.
     a = availability(apt=420, pbt=480)
     e = effectiveness(pri=1.0, pq=400, apt=420)
     q = quality_ratio(gq=380, pq=400)

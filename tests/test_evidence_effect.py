@@ -47,6 +47,7 @@ def test_what_is_not_known_is_not_compared() -> None:
 
 
 def test_with_one_set_of_all_it_is_the_area_under_the_curve() -> None:
+    """T9-06: scikit-learn's reference, example of roc_auc_score."""
     published = check("T9-06")
     y, score = np.array(published.data["y"]), np.array(published.data["score"])
 
@@ -161,6 +162,7 @@ def test_what_is_always_equal_is_not_tested() -> None:
 
 
 def test_the_false_discovery_rate_is_the_published_one() -> None:
+    """T10-02: Benjamini & Hochberg, JRSS B 57 (1995) 289-300, 4.2: 4 of 15 rejected at 0.05."""
     published = check("T10-02")
     p = np.array(published.data["p"])
 

@@ -117,6 +117,28 @@ def test_what_held_before_the_time_asked_for_holds_at_its_beginning(tmp_path: Pa
     assert (found.ms // 60_000, found.in_spec, round(found.tonnes_t or 0, 4)) == (60, True, 12.7296)
 
 
+@pytest.mark.parametrize("part_min", [7, 20, 65, 100])
+def test_judged_in_parts_the_stretches_are_the_same(tmp_path: Path, part_min: int) -> None:
+    # Whatever part it falls into, a value holds until the next one: the weight of 06:00 through every cut.
+    more: Samples = [
+        ("06:30", "moisture", 5.6),
+        ("07:00", "speed", 770),
+        ("07:10", "speed", 780),
+        ("07:20", "moisture", 5),
+    ]
+    more += [("07:30", "moisture", None), ("07:41", "moisture", 5.0)]
+    store = judged_store(tmp_path, STEADY + more)
+    store.states(("2026-03-02 06:00", "on_reel"), ("2026-03-02 07:15", "down"), ("2026-03-02 07:25", "on_reel"))
+    period = Period(from_ms=ms("2026-03-02 06:05"), to_ms=ms("2026-03-02 09:00"))
+    with open_store(store.close(published="2026-03-02 12:01", data_to="2026-03-02 12:00")) as opened:
+        whole = opened.stretches(opened.machine("pm2"), period)
+        parts = opened.stretches(opened.machine("pm2"), period, part_ms=part_min * 60_000)
+
+    assert clocked(parts) == clocked(whole)
+    assert [(s.started_ms, s.grade) for s in parts] == [(s.started_ms, s.grade) for s in whole]
+    assert len(whole) == 7
+
+
 def test_an_implausible_value_judges_nothing(tmp_path: Path) -> None:
     store = judged_store(tmp_path, STEADY)
     for when, value, flags in (("06:30", 900.0, 2), ("06:40", 80.0, 0)):

@@ -20,7 +20,7 @@ WHOLE_DAY = Period(from_ms=0, to_ms=DAY)
 
 
 def test_the_ranking_is_the_published_one() -> None:
-    # R package qcc (L. Scrucca), man/paretoChart.Rd: defects by category; its printed table ends 31.33 58 80 91 100.
+    # T12-01: R package qcc, man/paretoChart.Rd: defects by category; its printed table ends 31.33 58 80 91 100.
     defects = {"price code": 80, "schedule date": 27, "supplier code": 66, "contact num.": 94, "part num.": 33}
 
     lines = ranked(defects)

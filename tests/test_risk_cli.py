@@ -168,9 +168,23 @@ def test_one_shift_of_the_replay_is_shown_by_its_name(mill: Path) -> None:
     part = json.loads(run(mill, "replay", "--json", "--from", "2026-03-01", "--shift", "2026-03-19 day").stdout)
 
     (shift,) = part["results"]
-    assert shift["sentence"].split(": ", 1)[1] == whole["sentence"].split(": ", 1)[1]
+    counts = shift["shift"]["counts"]
+    assert shift["sentence"].startswith("PM 2, day shift of 2026-03-19, crew ")
+    assert shift["sentence"].endswith(f" {counts['false_warnings']} of them false.") or not counts["warnings"]
+    assert (counts["breaks"], counts["warnings"]) == (len(shift["breaks"]), len(shift["warnings"]))
+    assert counts["warned_of"] == sum(b["lead_min"] is not None for b in shift["breaks"])
+    assert shift["verdict"] == whole["sentence"].split(": ", 1)[1]
     assert {b["downtime_id"] for b in shift["breaks"]} < {b["downtime_id"] for b in whole["breaks"]}
     assert all("2026-03-19T04:00" <= w["at"] < "2026-03-19T16:00" for w in shift["warnings"])
+
+
+def test_of_one_shift_its_own_answer_comes_before_the_verdict_on_all(mill: Path) -> None:
+    found = run(mill, "replay", "--from", "2026-03-01", "--shift", "2026-03-19 day")
+
+    said = re.sub(r"\s+", " ", found.stdout)
+    assert re.match(r"PM 2, day shift of 2026-03-19, crew \w: (no|\d+) primary breaks?", said)
+    assert said.index("Breaks, hit and missed") < said.index("How the warnings scored")
+    assert re.search(r"! All judged days, .* to .*: The model ", said)
 
 
 def test_a_shift_that_was_learnt_from_is_not_replayed(mill: Path) -> None:

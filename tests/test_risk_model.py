@@ -53,7 +53,8 @@ def fitted(laid: Design, outcome: NDArray[np.int8], penalty: float = FREE) -> Ad
 
 
 def test_with_a_free_level_for_each_time_the_hazard_is_that_of_kaplan_and_meier() -> None:
-    # Freireich 6-MP arm: hazards d/n of 3/21, 1/17, 1/15, 1/12, 1/11, 1/7, 1/6; survival .857 to .448 in textbooks.
+    # T9-05: Freireich 6-MP arm: hazards d/n of 3/21, 1/17, 1/15, 1/12, 1/11, 1/7, 1/6; survival .857 to .448 in
+    # textbooks.
     values, outcome, times = person_periods([(t, ended, 0) for t, ended in SIX_MP])
     columns = list(range(len(times) - 1))
 
@@ -69,7 +70,8 @@ def test_with_a_free_level_for_each_time_the_hazard_is_that_of_kaplan_and_meier(
 
 
 def test_the_pooled_logistic_hazard_ratio_is_its_own_published_value_and_not_that_of_cox() -> None:
-    # Same trial, both arms. Pooled logistic with time indicators: 1.7313 (statsmodels GLM); Cox: 1.509 (Breslow).
+    # T9-04: the same trial, both arms. Pooled logistic with time indicators: 1.7313 (statsmodels GLM); Cox: 1.509
+    # (Breslow).
     subjects = [(t, ended, 0) for t, ended in SIX_MP] + [(t, 1, 1) for t in PLACEBO]
     values, outcome, _ = person_periods(subjects)
     arm = values.shape[1] - 1

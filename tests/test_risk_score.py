@@ -21,19 +21,22 @@ from analysis.risk.score import (
     ranking,
     share_interval,
 )
+from tests.published_checks import check
 
 
 def test_average_precision_and_area_of_four_points() -> None:
-    # scikit-learn reference, examples of average_precision_score (0.83) and roc_auc_score (0.75).
+    # T9-06: scikit-learn reference, examples of average_precision_score (0.83) and roc_auc_score (0.75).
     # By hand: 0.5 x 1 + 0.5 x 2/3 = 0.8333; of the four pairs three are in order.
-    precision, area = ranking(np.array([0, 0, 1, 1]), np.array([0.1, 0.4, 0.35, 0.8]))
+    published = check("T9-06")
 
-    assert precision == pytest.approx(0.8333333333, abs=1e-9)
-    assert area == pytest.approx(0.75, abs=1e-9)
+    precision, area = ranking(np.array(published.data["y"]), np.array(published.data["score"]))
+
+    assert precision == pytest.approx(published.expected["average_precision"], abs=1e-9)
+    assert area == pytest.approx(published.expected["roc_auc"], abs=1e-9)
 
 
 def test_brier_score_and_log_loss_of_four_points() -> None:
-    # scikit-learn reference, example of brier_score_loss: 0.0375 = (0.01 + 0.01 + 0.04 + 0.09) / 4.
+    # T9-07: scikit-learn reference, example of brier_score_loss: 0.0375 = (0.01 + 0.01 + 0.04 + 0.09) / 4.
     outcome, chance = np.array([0, 1, 1, 0]), np.array([0.1, 0.9, 0.8, 0.3])
 
     assert brier(outcome, chance) == pytest.approx(0.0375, abs=1e-12)
@@ -42,7 +45,7 @@ def test_brier_score_and_log_loss_of_four_points() -> None:
 
 
 def test_calibration_in_three_bins() -> None:
-    # scikit-learn reference, example of calibration_curve: 0, 0.5, 1 against 0.2, 0.525, 0.85.
+    # T9-08: scikit-learn reference, example of calibration_curve: 0, 0.5, 1 against 0.2, 0.525, 0.85.
     outcome = np.array([0, 0, 0, 0, 1, 1, 1, 1, 1])
     chance = np.array([0.1, 0.2, 0.3, 0.4, 0.65, 0.7, 0.8, 0.9, 1.0])
 

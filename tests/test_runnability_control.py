@@ -25,7 +25,8 @@ def test_wafers_have_the_handbooks_limits_and_one_signal() -> None:
     chart = c_chart(example.data["counts"], limits=Limits.SIGMA, rules=BEYOND)
 
     assert chart.values.sum() == example.expected["total"]
-    assert (chart.centre, chart.high[0], chart.low[0]) == (16.0, 28.0, 4.0)
+    expected = [example.expected[name] for name in ("center", "ucl", "lcl")]
+    assert [chart.centre, chart.high[0], chart.low[0]] == expected
     assert [s.point + 1 for s in chart.signals] == example.expected["out_of_control"]
 
 
@@ -48,6 +49,7 @@ def test_rolls_of_cloth_each_have_limits_for_their_own_length() -> None:
 
     chart = u_chart(rolls, limits=Limits.SIGMA, rules=BEYOND)
 
+    assert (sum(rolls.counts), sum(rolls.hours)) == (example.expected["total"], example.expected["units"])
     assert chart.centre == near(example.expected["ubar"], abs=1e-6)
     np.testing.assert_allclose(chart.high, example.expected["ucl"], atol=1e-6)
     np.testing.assert_allclose(chart.low, example.expected["lcl"], atol=1e-6)
@@ -63,6 +65,8 @@ def test_valve_failures_have_the_textbooks_transformed_limits() -> None:
     assert chart.centre == near(example.expected["center_h"], rel=1e-6)
     assert chart.high[0] == near(example.expected["ucl_h"], rel=1e-6)
     assert chart.low[0] == example.expected["lcl_h"]
+    assert example.expected["lcl_y"] < 0
+    assert chart.high[0] ** example.expected["exponent"] == near(example.expected["ucl_y"], rel=1e-6)
     assert list(chart.signals) == example.expected["signals"]
     y = np.array(example.data["times_between_h"]) ** example.expected["exponent"]
     assert chart.centre ** example.expected["exponent"] == near(example.expected["center_y"], rel=1e-6)
@@ -77,6 +81,7 @@ def test_a_g_chart_has_benneyans_limits() -> None:
 
     assert chart.centre == near(example.expected["mean"], abs=1e-9)
     assert chart.high[0] == near(example.expected["ucl"], abs=1e-9)
+    assert (chart.high[0] - chart.centre) / 3 == near(example.expected["sigma"], abs=1e-9)
     assert chart.low[0] == example.expected["lcl"]
 
 
@@ -101,6 +106,8 @@ def test_long_gaps_between_infections_signal_and_are_good_news() -> None:
     assert (chart.values.size, chart.values.sum()) == (example.expected["n"], example.expected["sum"])
     assert chart.centre == near(example.expected["mean"], abs=1e-9)
     assert chart.high[0] == near(example.expected["ucl_3sigma"], abs=1e-9)
+    assert (chart.high[0] - chart.centre) / 3 == near(example.expected["sigma"], abs=1e-9)
+    assert (chart.low[0], 1 / (1 + chart.centre)) == (example.expected["lcl"], near(example.expected["p_geometric"]))
     assert [s.point + 1 for s in chart.signals] == example.expected["points_above"]
     assert [s.side for s in chart.signals] == [1, 1]
     assert not chart.more_is_worse
@@ -115,7 +122,9 @@ def test_times_between_tract_infections_have_exponential_limits() -> None:
     assert chart.values.mean() == near(example.expected["mean"], rel=1e-9)
     assert chart.centre == near(example.expected["center_median"], rel=1e-9)
     assert (chart.low[0], chart.high[0]) == near((example.expected["lcl"], example.expected["ucl"]), rel=1e-9)
-    assert chart.signals == ()
+    assert chart.values.size == example.expected["n"]
+    for side, name in ((1, "points_above"), (-1, "points_below")):
+        assert [s.point + 1 for s in chart.signals if s.side == side] == example.expected[name]
 
 
 def test_probability_limits_leave_as_little_outside_as_they_say() -> None:

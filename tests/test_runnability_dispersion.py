@@ -29,6 +29,8 @@ def test_counts_of_a_factory_have_the_published_index() -> None:
     found = dispersion(equal_units(example.data["counts"]))
 
     assert found is not None
+    assert found.df + 1 == example.expected["n"]
+    assert found.index == near(example.expected["variance"] / example.expected["mean"], abs=1e-8)
     assert found.index == near(example.expected["index"], abs=1e-8)
     assert (found.statistic, found.df) == (near(example.expected["D"], abs=1e-8), example.expected["df"])
     assert found.p_value == near(example.expected["p_upper"], abs=1e-8)
@@ -42,6 +44,8 @@ def test_mites_on_leaves_are_clustered_as_published() -> None:
     index, model = dispersion(leaves), negative_binomial(leaves)
 
     assert index is not None
+    assert (sum(leaves.counts), len(leaves.counts)) == (expected["total"], expected["n"])
+    assert index.index == near(expected["variance"] / expected["mean"], rel=1e-6)
     assert (index.index, index.statistic) == near((expected["index"], expected["D"]), rel=1e-6)
     assert (index.df, index.p_value) == (expected["df"], near(expected["p_upper"], rel=1e-3))
     assert model.size == near(expected["k_mle"], abs=2e-5)
@@ -49,6 +53,7 @@ def test_mites_on_leaves_are_clustered_as_published() -> None:
     assert model.size_by_moments == near(expected["k_moment"], rel=1e-6)
     assert model.log_likelihood == near(expected["loglik_nb"], rel=1e-6)
     assert model.likelihood_ratio == near(expected["LR"], rel=1e-6)
+    assert model.log_likelihood - model.likelihood_ratio / 2 == near(expected["loglik_poisson"], rel=1e-6)
 
 
 def test_horse_kicks_are_not_clustered() -> None:
@@ -59,6 +64,8 @@ def test_horse_kicks_are_not_clustered() -> None:
     index, model = dispersion(years), negative_binomial(years)
 
     assert index is not None
+    assert (index.df, len(years.counts)) == (expected["df"], expected["n"])
+    assert index.index == near(expected["variance"] / expected["mean"], abs=1e-8)
     assert (index.index, index.statistic) == near((expected["index"], expected["D"]), abs=1e-8)
     assert index.p_value == near(expected["p_upper"], abs=1e-8)
     assert model.p_value > 0.3

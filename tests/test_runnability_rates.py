@@ -33,7 +33,7 @@ def test_no_events_still_bound_the_rate() -> None:
     """T1-03: NIST/SEMATECH e-Handbook 8.4.5.1, the case of zero failures."""
     expected = check("T1-03").expected
 
-    assert count_interval(0) == (0.0, near(expected["two_sided95_upper"], abs=1e-9))
+    assert count_interval(0) == (expected["two_sided95_lower"], near(expected["two_sided95_upper"], abs=1e-9))
     assert upper_bound(0, 0.95) == near(expected["one_sided95_upper"], abs=1e-9)
     assert upper_bound(0, 0.90) == near(expected["one_sided90_upper"], abs=1e-9)
     assert upper_bound(0, 0.60) == near(expected["one_sided60_upper"], abs=1e-9)
@@ -68,6 +68,17 @@ def test_factors_on_the_mean_time_are_those_of_the_handbook() -> None:
         for failures, (low, high) in rows.items():
             _, found_low, found_high = mean_time_between(rate_of(int(failures), float(failures), int(confidence) / 100))
             assert (found_low, found_high) == (near(low, abs=5e-5), near(high, abs=5e-5))
+
+
+def test_without_a_failure_the_mean_time_has_a_lower_bound_only() -> None:
+    """T1-06: NIST/SEMATECH e-Handbook 8.4.5.1, factors that multiply the time on test where nothing failed."""
+    expected = check("T1-06").expected
+
+    for confidence, factor in expected["zero_failure_lower_factor_times_T_two_sided"].items():
+        _, low, high = mean_time_between(rate_of(0, 1.0, int(confidence) / 100))
+        assert (low, high) == (near(factor, abs=5e-5), None)
+    for confidence, factor in expected["zero_failure_lower_factor_times_T_one_sided"].items():
+        assert 1 / upper_bound(0, int(confidence) / 100) == near(factor, abs=5e-5)
 
 
 def test_a_standardised_ratio_has_the_interval_of_poisson_test() -> None:

@@ -81,7 +81,7 @@ def test_births_come_before_data_and_a_death_at_the_end() -> None:
 
 
 def test_births_hold_what_the_specification_wants() -> None:
-    """Chapters 5 and 6: bdSeq and Node Control/Rebirth (false, no alias) in NBIRTH; name, type, time in every birth."""
+    """T13-02: bdSeq and Node Control/Rebirth (false, no alias) in NBIRTH; name, type, time in each (chapters 5, 6)."""
     birth, device, data, death = map(payload, said(scan(T, a=1.0, b=True, c="x")))
 
     assert [metric.name for metric in birth.metrics] == ["bdSeq", "Node Control/Rebirth"]
@@ -98,6 +98,7 @@ def test_births_hold_what_the_specification_wants() -> None:
 
 
 def test_data_carry_aliases_without_names_and_types() -> None:
+    """T13-03: specification, chapter 6."""
     data = payload(said(scan(T, a=1.0))[2])
 
     assert [(m.HasField("name"), m.alias, m.HasField("datatype"), m.timestamp) for m in data.metrics] == [
@@ -106,6 +107,7 @@ def test_data_carry_aliases_without_names_and_types() -> None:
 
 
 def test_one_number_counts_for_all_messages_from_0_to_255_and_again() -> None:
+    """T13-02: specification, chapter 6."""
     messages = said(*(scan(T + n, machine=f"pm{n % 2}", a=1.0) for n in range(300)))
 
     numbers = [payload(message).seq for message in messages[:-1]]
@@ -127,6 +129,7 @@ def test_a_tag_that_becomes_a_text_is_born_again() -> None:
 
 
 def test_a_bad_value_is_null_and_says_so_by_its_quality() -> None:
+    """T13-03: specification, chapter 6."""
     data = payload(said(scan(T, a=None))[2])
 
     assert data.metrics[0].is_null

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner, Result
@@ -25,6 +28,7 @@ from tests.servers import mosquitto_at, wait_until
 from tests.stored import MINUTE, NOW_MS, T0, batch, commit, opened, opening, rows, scan, states
 from tests.test_service import collecting, golden_messages, mill_at
 
+HELSINKI = ZoneInfo("Europe/Helsinki")
 UP = {"status": "up", "as_of": "2026-03-01T03:00:00.000Z", "version": "1", "messages": 5, "rejected": 2, "waiting": 0}
 
 
@@ -54,7 +58,7 @@ def test_a_collector_that_speaks_and_publishes_is_healthy(mill: Mill, stored: St
 
     assert status.healthy
     assert status.running is Running.RUNNING
-    assert as_text(status).splitlines()[-1] == "healthy"
+    assert as_text(status, HELSINKI).splitlines()[-1] == "healthy"
 
 
 @pytest.mark.parametrize(
@@ -91,7 +95,7 @@ def test_whatever_is_wrong_with_the_collector_is_said_in_one_line(
     assert status.running is running
     (trouble,) = status.troubles
     assert why in trouble
-    assert as_text(status).splitlines()[-1] == f"not healthy: {trouble}"
+    assert as_text(status, HELSINKI).splitlines()[-1] == f"not healthy: {trouble}"
 
 
 def test_old_publication_silence_and_a_full_disk_are_troubles_too(mill: Mill, stored: Stored) -> None:
@@ -104,38 +108,73 @@ def test_old_publication_silence_and_a_full_disk_are_troubles_too(mill: Mill, st
     ]
 
 
+def test_times_are_by_the_mills_clock_and_programs_get_both(mill: Mill, stored: Stored) -> None:
+    heard = Heard(health={**UP, "started_at": "2026-03-01T01:30:00.000Z"})
+
+    status = judge(mill, stored, heard, now_ms=NOW_MS)
+    text, told = as_text(status, HELSINKI), as_json(status, HELSINKI)
+
+    # Helsinki is two hours ahead of UTC in winter; NOW_MS is 03:00 UTC.
+    assert "2026-03-01 05:00:00 (Europe/Helsinki)" in text
+    assert "running since 2026-03-01 03:30:00" in text
+    assert "newest data 2026-03-01 04:02:00 (58 min ago)" in text
+    assert "T" not in re.sub(r"pm2-\d+T", "", text.replace("(Europe/Helsinki)", ""))
+    assert (told["as_of"], told["as_of_mill_time"]) == ("2026-03-01T03:00:00.000Z", "2026-03-01T05:00:00.000+02:00")
+    assert told["machines"][0]["newest_data_mill_time"] == "2026-03-01T04:02:00.000+02:00"
+    assert told["time_zone"] == "Europe/Helsinki"
+
+
+def test_in_the_hour_that_the_clock_shows_twice_the_offset_is_said(mill: Mill, stored: Stored) -> None:
+    # On 2026-10-25 at 01:00 UTC Helsinki goes back from 04:00 (+03:00) to 03:00 (+02:00).
+    first, second = (int(datetime(2026, 10, 25, hour, 30, tzinfo=UTC).timestamp() * 1000) for hour in (0, 1))
+
+    told = [as_text(judge(mill, stored, Heard(health=UP), now_ms=ms), HELSINKI) for ms in (first, second)]
+
+    assert "2026-10-25 03:30:00+0300" in told[0]
+    assert "2026-10-25 03:30:00+0200" in told[1]
+
+
+def test_a_start_that_nobody_can_read_is_told_as_it_was_said(mill: Mill, stored: Stored) -> None:
+    status = judge(mill, stored, Heard(health={**UP, "started_at": "this morning"}), now_ms=NOW_MS)
+
+    assert "running since this morning" in as_text(status, HELSINKI)
+
+
 def test_a_store_that_was_never_published_and_a_machine_never_heard_are_named(mill: Mill, stored: Stored) -> None:
     nothing = judge(mill, None, Heard(health=UP), now_ms=NOW_MS)
     silent = replace(stored, machines=(MachineStored(machine="pm2", newest_ms=None, state=None, since_ms=None),))
 
     assert "start the collector" in nothing.troubles[0]
     assert judge(mill, silent, Heard(health=UP), now_ms=NOW_MS).troubles == ("pm2 has never sent anything",)
-    assert as_json(nothing)["store"] is None
+    assert as_json(nothing, HELSINKI)["store"] is None
     assert "pm2           no state yet, never sent anything" in as_text(
-        judge(mill, silent, Heard(health=UP), now_ms=NOW_MS)
+        judge(mill, silent, Heard(health=UP), now_ms=NOW_MS), HELSINKI
     )
 
 
 def test_open_downtimes_are_as_old_as_the_newest_data_make_them(mill: Mill, stored: Stored) -> None:
     status = judge(mill, stored, Heard(health=UP), now_ms=NOW_MS)
 
-    assert "pm2-20260301T020000Z: break in press, open for 2 min at the newest data" in as_text(status)
-    assert as_json(status)["open_downtimes"][0]["open_s"] == 120
+    assert (
+        "pm2-20260301T020000Z: break in press since 2026-03-01 04:00:00, open for 2 min at the newest data"
+        in as_text(status, HELSINKI)
+    )
+    assert as_json(status, HELSINKI)["open_downtimes"][0]["open_s"] == 120
 
 
 def test_a_run_that_was_cut_off_is_shown_with_what_it_had_counted(mill: Mill, stored: Stored) -> None:
     status = judge(mill, stored, Heard(why_not="no broker"), now_ms=NOW_MS)
 
-    told = as_json(status)
+    told = as_json(status, HELSINKI)
     assert told["cut_off"]["run"] == 1
     assert told["counts"] == {"messages": 7}
-    assert "run 1, begun 2026-03-01T02:00:00.000Z, did not end cleanly" in as_text(status)
+    assert "run 1, begun 2026-03-01 04:00:00, did not end cleanly" in as_text(status, HELSINKI)
 
 
 def test_counts_are_those_the_collector_says_of_itself(mill: Mill, stored: Stored) -> None:
     status = judge(mill, stored, Heard(health=UP), now_ms=NOW_MS)
 
-    assert as_json(status)["counts"] == {"messages": 5, "rejected": 2}
+    assert as_json(status, HELSINKI)["counts"] == {"messages": 5, "rejected": 2}
 
 
 @pytest.mark.parametrize(

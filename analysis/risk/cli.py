@@ -70,6 +70,7 @@ def replay(path: Path, asked: Asked, html: Path | None, demo: bool, shift: str |
     from analysis.risk.replay import within
     from analysis.risk.section import risk_section
     from analysis.risk.tell import subject_of, tell_replay
+    from analysis.risk.tell_shift import tell_shift
 
     with way_out(), open_store(path) as store:
         demo = demo or store.mill().demo
@@ -78,10 +79,12 @@ def replay(path: Path, asked: Asked, html: Path | None, demo: bool, shift: str |
     sections: list[tuple[Machine, Judgement, RiskSection]] = []
     for machine, zone, exposure, judgement, null in judged(path, asked):
         replayed = replayed_of(exposure, judgement)
-        if shift is not None:
+        if (asked_shift := shifts.get(machine.machine)) is None:
+            told = tell_replay(subject_of(machine.name, judgement, zone), judgement, replayed, zone, null)
+        else:
             with way_out():
-                replayed = within(replayed, shifts[machine.machine])
-        told = tell_replay(subject_of(machine.name, judgement, zone), judgement, replayed, zone, null)
+                replayed = within(replayed, asked_shift)
+            told = tell_shift(machine.name, asked_shift, judgement, replayed, zone, null)
         results.append(of_machine(machine, told))
         if html is not None:
             name = f"risk{len(sections)}"

@@ -202,7 +202,7 @@ def tell_replay(subject: str, judgement: Judgement, replayed: Replay, zone: Zone
             break_table(replayed, zone),
             warning_table(replayed, zone),
         ),
-        values=values_of(judgement, null) | _replay_values(replayed),
+        values=values_of(judgement, null) | replay_values(replayed),
         cautions=cautions_of(judgement),
     )
 
@@ -304,7 +304,8 @@ def _contender_values(c: Contender) -> dict[str, Any]:
     }
 
 
-def _replay_values(replayed: Replay) -> dict[str, Any]:
+def replay_values(replayed: Replay) -> dict[str, Any]:
+    """The replay for programs."""
     return {
         "warnings": [
             {

@@ -1,12 +1,8 @@
 -- On-reel time cut wherever the judgement of speed or quality changes, with what was made in each stretch. Values hold
--- until the tag's next one, a bad or implausible one makes its quantity unknown; the day before the time asked for tells
--- what holds at its beginning. Limits that a grade does not have judge nothing.
-WITH bound AS (
-    SELECT
-        make_timestamptz($from_ms::BIGINT * 1000) AS from_at,
-        make_timestamptz($to_ms::BIGINT * 1000) AS to_at
-),
-role AS (
+-- until the tag's next one, a bad or implausible one makes its quantity unknown. What holds at the beginning is told by
+-- the time before it that is read too ($back_ms), or by who asks ($speed, $basis_weight, $moisture; null: not known).
+-- Limits that a grade does not have judge nothing.
+WITH role AS (
     SELECT role, tag FROM signal WHERE machine = $machine AND role IN ('speed', 'basis_weight', 'moisture')
 ),
 -- Flag 2: outside its plausible range.
@@ -14,10 +10,12 @@ read AS (
     SELECT tag, sampled_at, CASE WHEN value IS NULL OR flags & 2 > 0 THEN 'nan'::DOUBLE ELSE value END AS good
     FROM sample
     WHERE machine = $machine
-      AND sampled_at >= (SELECT from_at - INTERVAL 1 DAY FROM bound)
-      AND sampled_at < (SELECT to_at FROM bound)
+      AND sampled_at >= make_timestamptz(($from_ms - $back_ms)::BIGINT * 1000)
+      AND sampled_at < make_timestamptz($to_ms::BIGINT * 1000)
 ),
 sampled AS (
+    SELECT $from_ms - 1 AS at_ms, $speed::DOUBLE AS speed, $basis_weight::DOUBLE AS basis_weight, $moisture::DOUBLE AS moisture
+    UNION ALL
     SELECT
         epoch_ms(s.sampled_at) AS at_ms,
         max(s.good) FILTER (WHERE r.role = 'speed') AS speed,

@@ -6,6 +6,7 @@ import json
 import sys
 import time
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import click
 
@@ -26,7 +27,8 @@ from collector.way_out import way_out
 def status(path: Path, *, as_json: bool, wait_s: float, silent_after_s: float) -> None:
     """Say what the collector is doing, and exit with 0 if all is well, with 1 if not: the last line says why.
 
-    It reads the published store and what the broker holds of the collector's own words; it changes nothing.
+    It reads the published store and what the broker holds of the collector's own words; it changes nothing. Times are
+    by the mill's clock; JSON gives both, in UTC and by the mill's clock.
 
     Example: breakhorn --mill mill.toml status --json
     """
@@ -38,6 +40,7 @@ def status(path: Path, *, as_json: bool, wait_s: float, silent_after_s: float) -
         machines = tuple(machine.id for machine in mill.machines)
         heard = asked.listen(mill.broker, mill.topic_root, machines, wait_s=wait_s)
     found = asked.judge(mill, stored, heard, now_ms=time.time_ns() // 1_000_000, silent_after_s=silent_after_s)
-    click.echo(json.dumps(asked.as_json(found), indent=2) if as_json else asked.as_text(found))
+    zone = ZoneInfo(mill.time_zone)
+    click.echo(json.dumps(asked.as_json(found, zone), indent=2) if as_json else asked.as_text(found, zone))
     if not found.healthy:
         sys.exit(1)
