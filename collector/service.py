@@ -144,19 +144,20 @@ class Collector:
         """The next deliveries to commit together: until the inbox runs dry, half the window, or time is up."""
         inbox = self._subscriber.inbox
         try:
-            deliveries = [inbox.get(timeout=QUIET_S if self._stopping.is_set() else _TURN_S)]
+            came, size = inbox.get(timeout=QUIET_S if self._stopping.is_set() else _TURN_S)
         except queue.Empty:
             self._subscriber.check()
             return []
-        size = len(deliveries[0].message.payload)
+        deliveries = list(came)
         until_s = time.monotonic() + self._mill.store.commit_within_s
         most = max(1, self._mill.broker.window // 2)
         while len(deliveries) < most and size < BATCH_BYTES and time.monotonic() < until_s:
             try:
-                deliveries.append(inbox.get(timeout=QUIET_S))
+                came, more = inbox.get(timeout=QUIET_S)
             except queue.Empty:
                 break
-            size += len(deliveries[-1].message.payload)
+            deliveries += came
+            size += more
         return deliveries
 
     def _commit(self, deliveries: list[Delivery]) -> None:
