@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 from collector.fact import Fact, LateValue
 from collector.message import Scan, Value
 from collector.sheet.heartbeat import note, watched
@@ -10,6 +12,12 @@ from collector.sheet.state import ClosedScan, Gathered
 
 _NUMBERS = {"speed", "basis_weight"}
 _TEXTS = {"grade", "shade", "reel"}
+
+
+_PLAIN: dict[str, type] = dict.fromkeys(_NUMBERS, float) | dict.fromkeys(_TEXTS, str)
+"""The type of values that a role takes as they are; of all others, truths."""
+
+_ABSENT = cast("Value", object())
 
 
 def clean(role: str, value: Value) -> Value:
@@ -28,7 +36,11 @@ def clean(role: str, value: Value) -> Value:
 def gather(rules: Rules, gathered: Gathered, scan: Scan, facts: list[Fact]) -> list[ClosedScan]:
     """Take in one decoded scan; give the scans that it closes, oldest first. Late role values become facts."""
     values = scan.values
-    roles = {role: clean(role, values[tag]) for role, tag in rules.parts if tag in values}
+    roles: dict[str, Value] = {}
+    for role, tag in rules.parts:
+        value = values.get(tag, _ABSENT)
+        if value is not _ABSENT:
+            roles[role] = value if type(value) is _PLAIN.get(role, bool) else clean(role, value)
     if scan.initial:
         for role, value in roles.items():
             if role not in gathered.heard:
