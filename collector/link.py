@@ -56,7 +56,7 @@ class Client(mqtt.Client):
     def acknowledge(self, packet_ids: Sequence[int]) -> None:
         """Acknowledge messages of QoS 1 in this order. From any thread."""
         if self._wire is not None:
-            self._wire.acknowledge(packet_ids[:-1])
+            self._wire.acknowledge(packet_ids)
             packet_ids = packet_ids[-1:]
         for packet_id in packet_ids:
             self.ack(packet_id, 1)

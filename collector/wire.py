@@ -1,7 +1,7 @@
 """Between paho and the socket: takes the messages out of what comes, since paho needs ten times as long for each.
 
 What is no plain message passes on to paho, in order, and so does one message a second: paho must see that the
-connection lives. Acknowledgements go out together, before the next packet that paho sends. Sections cited: MQTT 5.
+connection lives. Acknowledgements go out together, when paho sends its next packet. Sections cited: MQTT 5.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ RECORDED_DIGITS = 15
 _PASS_EVERY_S = 1.0
 _AT_ONCE = 256 * 1024
 _PUBLISH, _QOS_2, _QOS_1, _RETAIN = 0x30, 0x04, 0x02, 0x01
-_USER_PROPERTY = 0x26
+_PUBACK, _USER_PROPERTY = 0x40, 0x26
 _ACKNOWLEDGEMENT = Struct("!BBH")
 
 
@@ -117,8 +117,12 @@ class Wire:
         return passing
 
     def acknowledge(self, packet_ids: Iterable[int]) -> None:
-        """Let acknowledgements (3.4) go out before the next packet that paho begins to send. From any thread."""
-        self._acknowledgements.append(b"".join(_ACKNOWLEDGEMENT.pack(0x40, 2, number) for number in packet_ids))
+        """Let acknowledgements (3.4) go out before the next packet that paho begins to send. From any thread.
+
+        Have paho acknowledge one of them, too, so that it has something to send: that packet itself goes no further, or
+        those of the next call could overtake it, and some brokers hang up when the order is broken.
+        """
+        self._acknowledgements.append(b"".join(_ACKNOWLEDGEMENT.pack(_PUBACK, 2, number) for number in packet_ids))
 
     def send(self, data: bytes | bytearray) -> int:
         """Send a packet of paho's, or the rest of one; how much of it went out."""
@@ -129,6 +133,8 @@ class Wire:
                 self._out = self._out[self._under.send(self._out) :]
                 if self._out:
                     raise BlockingIOError
+            if data[0] == _PUBACK:
+                return len(data)
         sent = self._under.send(data)
         self._midway = sent < len(data)
         return sent
