@@ -32,6 +32,9 @@ QUIET_S = 0.004
 BATCH_BYTES = 8 * 1024 * 1024
 """A batch is closed once its payloads have this size: decoded, they may take twenty times as much. [bytes]"""
 
+DRAIN_S, LAST_WORDS_S = 1.5, 1.0
+"""At the end: how long what has come is still committed, and how long the broker may take to hear that we go. [s]"""
+
 _TURN_S = 0.5
 _HEALTH_EVERY_S = 1.0
 _STATE_EVERY_S = 1.0
@@ -136,7 +139,7 @@ class Collector:
         self._subscriber.hold()
         if self._keeper.trouble is not None:
             self._commit([])
-        until_s = time.monotonic() + 1.5
+        until_s = time.monotonic() + DRAIN_S
         while self._keeper.trouble is None and time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
@@ -208,7 +211,7 @@ class Collector:
         }
         if self._keeper.unpublished is not None:
             said["unpublished"] = self._keeper.unpublished
-        self._send(announce.health(self._mill.topic_root, said), wait_s=1 if status == "stopped" else 0)
+        self._send(announce.health(self._mill.topic_root, said), wait_s=LAST_WORDS_S if status == "stopped" else 0)
 
 
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:

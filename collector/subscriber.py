@@ -28,6 +28,9 @@ P = ParamSpec("P")
 
 log = logging.getLogger("breakhorn.subscriber")
 
+LEAVE_S = 1.5
+"""How long a broker may take to let us go: one that hangs is left as it is, and keeps what is unacknowledged. [s]"""
+
 _INBOX_BYTES = 32 * 1024 * 1024
 _UNSUPPORTED_PROTOCOL, _TAKEN_OVER = 132, 142
 _V5, _V311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
@@ -105,7 +108,7 @@ class Subscriber:
         client = self._client
         if client is not None:
             client.disconnect()
-        self._thread.join(timeout=3)
+        self._thread.join(timeout=LEAVE_S)
 
     def check(self) -> None:
         """Raise what ended the network thread, if anything did."""
