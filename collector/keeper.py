@@ -209,7 +209,7 @@ class Keeper:
             else:
                 self._redelivery.began_anew()
                 marks.append(NEW_SESSION)
-        if not delivery.qos:
+        if not delivery.packet_id:
             return False
         message = delivery.message
         mark = delivery.packet_id, digest(message.topic, message.payload)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import socket
 import ssl
 import stat
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import cast
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -14,19 +17,13 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.settings import Broker
-
-RECORDED = "recorded-ms"
-RETAINED = "recorded-retained"
-"""MQTT 5 user property with the time at which a replayed message was first received. [ms since 1970-01-01 UTC]"""
+from collector.wire import RECORDED, RECORDED_DIGITS, RETAINED, Came, Wire
 
 KEEP_SESSION_S = 0xFFFFFFFF
 """For ever (MQTT 5, 3.1.2.11.2)."""
 
 _BAD_LOGIN = (134, 135)
 """MQTT 5: bad user name or password; not authorized. (paho gives the codes of 3.1.1 in these numbers, too.)"""
-
-_DIGITS = 15
-"""Milliseconds since 1970 have no more: these reach into the year 33658."""
 
 
 class NoPassword(RuntimeError):
@@ -37,7 +34,35 @@ class NoCertificate(NoPassword):
     """A certificate or key that [broker] names cannot be used: correct tls_ca, tls_cert or tls_key."""
 
 
-def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False) -> mqtt.Client:
+class Client(mqtt.Client):
+    """paho's client, with a wire of ours before its socket where messages are taken from the wire.
+
+    take
+        Given what came, if this is set before connecting. Some messages come by ``on_message`` all the same. Should
+        another version of paho make its socket otherwise than by ``_create_socket``, then all do: slower, no less safe.
+    """
+
+    take: Callable[[list[Came]], None] | None = None
+    _wire: Wire | None = None
+
+    def _create_socket(self) -> mqtt.SocketLike:
+        made = super()._create_socket()
+        if self.take is None:
+            return made
+        with_properties = self.protocol == MQTTProtocolVersion.MQTTv5
+        self._wire = Wire(cast("socket.socket", made), self.take, with_properties=with_properties)
+        return self._wire
+
+    def acknowledge(self, packet_ids: Sequence[int]) -> None:
+        """Acknowledge messages of QoS 1 in this order. From any thread."""
+        if self._wire is not None:
+            self._wire.acknowledge(packet_ids)
+            packet_ids = packet_ids[-1:]
+        for packet_id in packet_ids:
+            self.ack(packet_id, 1)
+
+
+def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False) -> Client:
     """A client that has not connected yet.
 
     lasting
@@ -48,7 +73,7 @@ def build(broker: Broker, *, client_id: str, version: int, lasting: bool = False
     NoPassword, NoCertificate
         If what mill.toml names is not there or cannot be used.
     """
-    client = mqtt.Client(
+    client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         protocol=MQTTProtocolVersion(version),
@@ -143,23 +168,23 @@ def refusal(reason: ReasonCode, broker: Broker) -> str:
 def recorded(received_ms: int, *, retained: bool = False) -> Properties:
     """The properties that carry a recorded time of receipt, and that the broker had kept the message from before."""
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # (paho leaves it untyped)
-    properties.UserProperty = (RECORDED, str(received_ms))
+    properties.UserProperty = (RECORDED.decode(), str(received_ms))
     if retained:
-        properties.UserProperty = (RETAINED, "1")
+        properties.UserProperty = (RETAINED.decode(), "1")
     return properties
 
 
 def was_retained(message: mqtt.MQTTMessage) -> bool:
     """Whether the broker had kept the message from before; or had when it was recorded."""
     pairs = getattr(message.properties, "UserProperty", None) or []
-    return message.retain or (RETAINED, "1") in pairs
+    return message.retain or (RETAINED.decode(), "1") in pairs
 
 
 def recorded_ms(message: mqtt.MQTTMessage) -> int | None:
     """The recorded time of receipt that came with a message; None if none did, or nothing that could be one. [ms]"""
     pairs = getattr(message.properties, "UserProperty", None) or []
     for name, value in pairs:
-        if name == RECORDED and value.isdecimal() and len(value) <= _DIGITS:
+        if name.encode() == RECORDED and value.isascii() and value.isdigit() and len(value) <= RECORDED_DIGITS:
             return int(value)
     return None
 

@@ -32,6 +32,9 @@ QUIET_S = 0.004
 BATCH_BYTES = 8 * 1024 * 1024
 """A batch is closed once its payloads have this size: decoded, they may take twenty times as much. [bytes]"""
 
+DRAIN_S, LAST_WORDS_S = 1.5, 1.0
+"""At the end: how long what has come is still committed, and how long the broker may take to hear that we go. [s]"""
+
 _TURN_S = 0.5
 _HEALTH_EVERY_S = 1.0
 _STATE_EVERY_S = 1.0
@@ -136,7 +139,7 @@ class Collector:
         self._subscriber.hold()
         if self._keeper.trouble is not None:
             self._commit([])
-        until_s = time.monotonic() + 1.5
+        until_s = time.monotonic() + DRAIN_S
         while self._keeper.trouble is None and time.monotonic() < until_s and (deliveries := self._gather()):
             self._commit(deliveries)
 
@@ -144,19 +147,20 @@ class Collector:
         """The next deliveries to commit together: until the inbox runs dry, half the window, or time is up."""
         inbox = self._subscriber.inbox
         try:
-            deliveries = [inbox.get(timeout=QUIET_S if self._stopping.is_set() else _TURN_S)]
+            came, size = inbox.get(timeout=QUIET_S if self._stopping.is_set() else _TURN_S)
         except queue.Empty:
             self._subscriber.check()
             return []
-        size = len(deliveries[0].message.payload)
+        deliveries = list(came)
         until_s = time.monotonic() + self._mill.store.commit_within_s
         most = max(1, self._mill.broker.window // 2)
         while len(deliveries) < most and size < BATCH_BYTES and time.monotonic() < until_s:
             try:
-                deliveries.append(inbox.get(timeout=QUIET_S))
+                came, more = inbox.get(timeout=QUIET_S)
             except queue.Empty:
                 break
-            size += len(deliveries[-1].message.payload)
+            deliveries += came
+            size += more
         return deliveries
 
     def _commit(self, deliveries: list[Delivery]) -> None:
@@ -211,7 +215,7 @@ class Collector:
             said["lake"] = announce.lake(
                 lake.trouble, copied_ms=lake.copied_ms, waiting_days=lake.waiting_days, failed=lake.failed
             )
-        self._send(announce.health(self._mill.topic_root, said), wait_s=1 if status == "stopped" else 0)
+        self._send(announce.health(self._mill.topic_root, said), wait_s=LAST_WORDS_S if status == "stopped" else 0)
 
 
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:

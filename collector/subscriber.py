@@ -8,7 +8,8 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import ParamSpec
+from functools import partial
+from typing import ParamSpec, cast
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
@@ -21,10 +22,14 @@ from collector.inbox import Inbox
 from collector.logs import about
 from collector.message import KEPT_OF_TOO_LARGE, Message
 from collector.settings import Broker
+from collector.wire import Came
 
 P = ParamSpec("P")
 
 log = logging.getLogger("breakhorn.subscriber")
+
+LEAVE_S = 1.5
+"""How long a broker may take to let us go: one that hangs is left as it is, and keeps what is unacknowledged. [s]"""
 
 _INBOX_BYTES = 32 * 1024 * 1024
 _UNSUPPORTED_PROTOCOL, _TAKEN_OVER = 132, 142
@@ -35,6 +40,8 @@ _V5, _V311 = MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311
 class Delivery:
     """One message and how to acknowledge it.
 
+    packet_id
+        What the broker calls it until it is acknowledged; 0 if it wants no acknowledgement (QoS 0).
     client
         The connection it came by: no other may acknowledge it.
     resumed
@@ -43,8 +50,7 @@ class Delivery:
 
     message: Message
     packet_id: int
-    qos: int
-    client: mqtt.Client
+    client: link.Client
     resumed: bool
 
 
@@ -74,9 +80,10 @@ class Subscriber:
         self.inbox: Inbox[Delivery] = Inbox(items=max(2 * broker.window, 100), size=_INBOX_BYTES)
         self.sessions_lost = 0
         self._broker, self._filters, self._client_id, self._will = broker, filters, client_id, will
+        self._piece = max(1, broker.window // 4)
         self._has_session = has_session
         self._version = _V5
-        self._client: mqtt.Client | None = None
+        self._client: link.Client | None = None
         self._accepted = self._answered = self._taken_over = self._resumed = self._listening = False
         self._refusal_said = self._speaks_v5 = False
         self._error: BaseException | None = None
@@ -101,7 +108,7 @@ class Subscriber:
         client = self._client
         if client is not None:
             client.disconnect()
-        self._thread.join(timeout=3)
+        self._thread.join(timeout=LEAVE_S)
 
     def check(self) -> None:
         """Raise what ended the network thread, if anything did."""
@@ -116,9 +123,10 @@ class Subscriber:
 
     def acknowledge(self, deliveries: list[Delivery]) -> None:
         """Tell the broker, in order of arrival, that these are safe. Those of an earlier connection are left out."""
-        for delivery in deliveries:
-            if delivery.client is self._client and delivery.qos:
-                delivery.client.ack(delivery.packet_id, delivery.qos)
+        client = self._client
+        packet_ids = [delivery.packet_id for delivery in deliveries if delivery.client is client and delivery.packet_id]
+        if client is not None and packet_ids:
+            client.acknowledge(packet_ids)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool, qos: int = 1, wait_s: float = 0) -> bool:
         """Send a message of our own; False if there is no connection to send it by.
@@ -187,11 +195,12 @@ class Subscriber:
         if not self._stopping.is_set():
             self._choose_version()
 
-    def _new_client(self) -> mqtt.Client:
+    def _new_client(self) -> link.Client:
         client = link.build(self._broker, client_id=self._client_id, version=self._version, lasting=True)
         client.on_connect, client.on_message = self._guarded(self._greet), self._guarded(self._receive)
         client.on_disconnect, client.on_subscribe = self._guarded(self._lost), self._guarded(self._subscribed)
         client.on_publish = self._guarded(self._published)
+        client.take = self._guarded(partial(self._take, client))
         if self._will is not None:
             client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         return client
@@ -291,20 +300,39 @@ class Subscriber:
             log.warning("connection lost: %s", reason, extra=about("connection lost", reason=str(reason)))
 
     def _receive(self, client: mqtt.Client, _: object, received: mqtt.MQTTMessage) -> None:
-        payload = received.payload
+        came = Came(
+            topic=link.topic_of(received),
+            payload=bytes(received.payload),
+            packet_id=received.mid,
+            retained=link.was_retained(received),
+            stamped_ms=link.recorded_ms(received),
+        )
+        self._take(cast("link.Client", client), [came])
+
+    def _take(self, client: link.Client, came: list[Came]) -> None:
+        """Put into the inbox what came together, in pieces so small that a broker with a small window goes on."""
+        for start in range(0, len(came), self._piece):
+            self._put([self._delivery(client, one) for one in came[start : start + self._piece]])
+
+    def _delivery(self, client: link.Client, came: Came) -> Delivery:
+        topic, payload, packet_id, retained, stamped_ms = came
         too_large = len(payload) > self._broker.payload_at_most_kb * 1024
         message = Message(
             received_ms=time.time_ns() // 1_000_000,
-            topic=link.topic_of(received),
-            payload=bytes(payload[:KEPT_OF_TOO_LARGE] if too_large else payload),
-            stamped_ms=link.recorded_ms(received),
-            retained=link.was_retained(received),
+            topic=topic,
+            payload=payload[:KEPT_OF_TOO_LARGE] if too_large else payload,
+            stamped_ms=stamped_ms,
+            retained=retained,
             cut_from=len(payload) if too_large else None,
         )
-        delivery = Delivery(message, received.mid, received.qos, client, self._resumed)
+        return Delivery(message, packet_id, client, self._resumed)
+
+    def _put(self, deliveries: list[Delivery]) -> None:
+        """Wait for room in the inbox, unless nothing is taken in any more."""
+        size = sum(len(delivery.message.payload) for delivery in deliveries)
         while not (self._stopping.is_set() or self._holding.is_set()):
             try:
-                self.inbox.put(delivery, len(message.payload), timeout=0.1)
+                self.inbox.put(deliveries, size, timeout=0.1)
             except queue.Full:
                 continue
             return

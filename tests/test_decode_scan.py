@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from collector.decode import Decoder
 from collector.decode.parts import MOST_REJECTED
-from collector.message import Decoded, Flag, Scan
+from collector.decode.place import TagNames
+from collector.message import Decoded, Flag, Row, Scan
 from tests import mills
 from tests.mills import SENT_MS, message, reason
 
@@ -268,3 +269,84 @@ def test_a_bad_element_changes_nothing_of_the_good_ones(values: list[dict[str, A
 
     assert decode(spoilt).scans == decode(good).scans
     assert len(decode(spoilt).rejected) == 1
+
+
+TAGS = ["reel.speed", "a", "b", "order.grade", "c", "sheet.press"]
+
+
+def learnt() -> Decoder:
+    """A decoder that has seen scans of ``TAGS`` often enough to know them."""
+    decoder = Decoder(mills.readable_mill())
+    for _ in range(5):
+        decoder.decode(message(json.dumps({"ts": SENT_MS, "values": dict.fromkeys(TAGS, 1)}), "ellerholm/pm2/scan"))
+    return decoder
+
+
+def test_scans_of_tags_that_are_known_become_rows_that_say_the_same() -> None:
+    values = {"c": None, "a": 2, "order.grade": "C80", "b": 3.5, "sheet.press": True, "reel.speed": 812.4}
+
+    (one,) = learnt().decode(message(json.dumps({"ts": SENT_MS, "values": values}), "ellerholm/pm2/scan")).scans
+
+    assert isinstance(one.values, Row)
+    assert one == scan(values)
+    assert [type(one.values[tag]) for tag in TAGS] == [float, float, float, str, type(None), bool]
+
+
+_scalar = st.one_of(
+    st.none(), st.booleans(), st.floats(allow_nan=False), st.integers(), st.text(max_size=5), st.just("x" * 1001)
+)
+_known = st.fixed_dictionaries(dict.fromkeys(TAGS, _scalar))
+_values = st.one_of(
+    _known, _known, _known, st.dictionaries(st.sampled_from([*TAGS, "d", "\x00", "é"]), st.one_of(_scalar, st.just([])))
+)
+_part = st.one_of(
+    st.builds(lambda values, ts: {"ts": ts, "values": values}, _values, st.sampled_from([SENT_MS, None, "yesterday"])),
+    st.builds(lambda values: {"values": values, "more": 1}, _values),
+    _scalar,
+)
+
+
+@given(st.lists(st.one_of(_part, _part, st.lists(_part, max_size=3)), max_size=8))
+@example([{"values": dict.fromkeys(TAGS, 1)}] * 3 + [{"values": {"d": 1}}] * 4 + [{"values": dict.fromkeys(TAGS, 2)}])
+def test_what_a_decoder_remembers_changes_nothing(payloads: list[object]) -> None:
+    remembering = learnt()
+    for payload in payloads:
+        one = message(json.dumps(payload), "ellerholm/pm2/scan")
+
+        assert remembering.decode(one) == Decoder(mills.readable_mill()).decode(one)
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        '{"ts": %d, "values": {"a": 1, "a": 2, "b": 3, "c": 4, "reel.speed": 5, "order.grade": 6, "sheet.press": 7}}',
+        '{"ts": %d, "values": {"\\u0061": 1, "b": 3, "c": 4, "reel.speed": 5, "order.grade": 6, "sheet.press": 7}}',
+        '{"ts": %d, "ts": 5, "values": {"a": 1, "b": 3, "c": 4, "reel.speed": 5, "order.grade": 6, "sheet.press": 7}}',
+        '{"ts": %d, "values": {"a": 1e999, "b": 3, "c": 4, "reel.speed": 5, "order.grade": 6, "sheet.press": 7}}',
+        '{"ts": %d, "values": {"a": NaN, "b": 3, "c": 4, "reel.speed": 5, "order.grade": 6, "sheet.press": 7}}',
+    ],
+)
+def test_oddly_written_scans_are_read_as_if_nothing_were_remembered(payload: str) -> None:
+    one = message(payload % SENT_MS, "ellerholm/pm2/scan")
+
+    assert learnt().decode(one) == Decoder(mills.readable_mill()).decode(one)
+
+
+def test_a_topic_that_changes_its_tags_again_and_again_is_understood_all_the_same() -> None:
+    decoder = Decoder(mills.readable_mill())
+
+    for number in range(200):
+        values = {f"tag{number // 7}.{place}": float(number) for place in range(5)}
+        decoded = decoder.decode(message(json.dumps({"ts": SENT_MS, "values": values}), "ellerholm/pm2/scan"))
+
+        assert decoded == Decoded(scans=[scan(values)])
+
+
+def test_only_so_many_names_are_remembered_as_rows() -> None:
+    names = TagNames()
+
+    kept = [names.row(tuple(f"{number}.{place}" for place in range(30_000))) for number in range(4)]
+
+    assert [one is not None for one in kept] == [True, True, True, False]
+    kept.clear()
+    assert names.row(("a",)) is not None

@@ -124,7 +124,7 @@ def quality(code: int) -> dict[str, Any]:
 
 def values(decoded: Decoded) -> dict[str, Any]:
     (scan,) = decoded.scans
-    return scan.values
+    return dict(scan.values)
 
 
 # ------------------------------------------------------------------------------------------------ golden payloads

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import cast
 
 import duckdb
-import paho.mqtt.client as mqtt
 import pytest
 
+from collector import link
 from collector.keeper import Keeper
 from collector.message import Message
 from collector.publish.tidied import FOLDER
@@ -71,7 +71,7 @@ def delivery(number: int, *, client: object = "first") -> Delivery:
 def delivered(number: int, payload: bytes, *, client: object = "first", topic: str = "ellerholm/pm2/scan") -> Delivery:
     """A payload as it came over a connection; any object will do for one."""
     message = Message(received_ms=T0 + number * 1000, topic=topic, payload=payload)
-    return Delivery(message, number, 1, cast("mqtt.Client", client), True)
+    return Delivery(message, number, cast("link.Client", client), True)
 
 
 def speeds(store: Store) -> list[float]:

@@ -19,15 +19,18 @@ import pytest
 
 from collector.message import Message
 from collector.replay import Publisher
+from collector.service import DRAIN_S, LAST_WORDS_S
 from collector.settings import Mill, load_mill
 from collector.stopping import Stopping
 from collector.store import Store
+from collector.subscriber import LEAVE_S
 from tests.benchmarks.commit_delay import open_store
+from tests.proxy import proxy_to
 from tests.servers import wait_until
 from tests.test_service import mill_at
 
 BREAKHORN = [sys.executable, "-m", "breakhorn"]
-SOON_S = 10.0
+PROMISED_S, SOON_S = 5.0, 10.0
 """Five seconds are promised on a machine of its own; tests share theirs with others."""
 
 STARTS_MS = int(datetime(2026, 3, 4, tzinfo=UTC).timestamp() * 1000)
@@ -140,6 +143,20 @@ def test_told_to_end_while_a_large_day_is_merged_it_gives_that_up(mosquitto: int
     assert not (mill.store.folder / "tidying").exists()
     with Store.open(mill.store.folder, load_mill(tmp_path / "mill.toml"), now_ms=0) as store:
         assert sum(part.row_count for part in store.parts()) >= 12_000_000
+
+
+@pytest.mark.broker
+def test_a_broker_that_hangs_does_not_hold_up_the_end(broker_port: int, tmp_path: Path) -> None:
+    with proxy_to(broker_port) as proxy:
+        mill_at(tmp_path, proxy.port)
+        with service(tmp_path) as process:
+            wait_until(lambda: "connected" in events(tmp_path), what="the connection")
+            proxy.hold_upstream = proxy.hold_downstream = True
+            took_s = end(process, signal.SIGTERM)
+
+    assert took_s < SOON_S
+    assert process.returncode == 0
+    assert DRAIN_S + LAST_WORDS_S + LEAVE_S < PROMISED_S
 
 
 @pytest.mark.broker

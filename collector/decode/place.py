@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from weakref import WeakSet
 
 from collector.decode.instant import instant_ms, plausible
 from collector.decode.unusable import shown
-from collector.message import Flag, Message
+from collector.message import Flag, Message, Names
 
 LONGEST_TAG = 200
 _MOST_TAGS_KNOWN = 100_000
+_MOST_TAGS_IN_ROWS = 100_000
+"""Names of all rows together that are remembered at a time: some 40 MB of decoders."""
 
 Time = int | float | str | None
 """A time as it stands in a message: RFC 3339, Unix milliseconds, or missing."""
@@ -22,6 +25,15 @@ class TagNames:
     def __init__(self) -> None:
         """Knows no name yet."""
         self.known: set[str] = set()
+        self._rows: WeakSet[Names] = WeakSet()
+
+    def row(self, tags: tuple[str, ...]) -> Names | None:
+        """These tags as the names of rows; None if there are too many of such already."""
+        if sum(len(names.tags) for names in self._rows) + len(tags) > _MOST_TAGS_IN_ROWS:
+            return None
+        names = Names(tags)
+        self._rows.add(names)
+        return names
 
     def is_good(self, name: str) -> bool:
         """Whether a tag may be called so: 1 to 200 characters, none of them a control character."""

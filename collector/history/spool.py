@@ -402,13 +402,15 @@ def _block(tags: tuple[TagKey, ...], columns: dict[str, Any]) -> Block:
 
 def _scans(result: duckdb.DuckDBPyConnection) -> Iterator[Scan]:
     current: Scan | None = None
+    values: dict[str, Value] = {}
     while rows := result.fetchmany(_BLOCK):
         for at_ms, machine, tag, kind, number, text in rows:
             if current is None or current.at_ms != at_ms or current.machine != machine:
                 if current is not None:
                     yield current
-                current = Scan(machine, at_ms, {}, FILE_SOURCE, at_ms, int(Flag.HISTORICAL))
-            current.values[tag] = _value(kind, number, text)
+                values = {}
+                current = Scan(machine, at_ms, values, FILE_SOURCE, at_ms, int(Flag.HISTORICAL))
+            values[tag] = _value(kind, number, text)
     if current is not None:
         yield current
 

@@ -13,7 +13,7 @@ from heapq import merge
 from itertools import groupby
 from operator import attrgetter, itemgetter
 
-from collector.message import Flag, Scan
+from collector.message import Flag, Scan, Value
 from collector.sheet import Rules
 from collector.store import Store
 from collector.store.opening import PARTS
@@ -114,14 +114,12 @@ def _role_scans(store: Store, machine: str, sources: Sources, day: int, heard_at
     source_of, role_tags = sources.source_of, sources.role_tags
     for at_ms, rows in groupby(_rows(store, list(role_tags), day), key=itemgetter(0)):
         heard_ms = min(at_ms, heard_at_most_ms)
-        scans: dict[tuple[int, bool], Scan] = {}
+        said: dict[tuple[int, bool], dict[str, Value]] = {}
         for _, tag_id, value, text, flags in rows:
             source, initial = source_of.get(tag_id, 0), bool(flags & Flag.INITIAL)
-            scan = scans.get((source, initial))
-            if scan is None:
-                scan = scans[source, initial] = Scan(machine, at_ms, {}, source, heard_ms, 0, initial)
-            scan.values[role_tags[tag_id]] = value if text is None else text
-        yield from scans.values()
+            said.setdefault((source, initial), {})[role_tags[tag_id]] = value if text is None else text
+        for (source, initial), values in said.items():
+            yield Scan(machine, at_ms, values, source, heard_ms, 0, initial)
 
 
 def late_values(store: Store, sources: Sources, day: int) -> int:

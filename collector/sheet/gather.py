@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import cast
+
 from collector.fact import Fact, LateValue
-from collector.message import Scan, Value
+from collector.message import Row, Scan, Value
 from collector.sheet.heartbeat import note, watched
 from collector.sheet.rules import Rules
 from collector.sheet.state import ClosedScan, Gathered
 
 _NUMBERS = {"speed", "basis_weight"}
 _TEXTS = {"grade", "shade", "reel"}
+
+
+_PLAIN: dict[str, type] = dict.fromkeys(_NUMBERS, float) | dict.fromkeys(_TEXTS, str)
+"""The type of values that a role takes as they are; of all others, truths."""
+
+_ABSENT = cast("Value", object())
 
 
 def clean(role: str, value: Value) -> Value:
@@ -25,10 +34,25 @@ def clean(role: str, value: Value) -> Value:
     return value > 0 if role == "reel_witness" else bool(value)
 
 
+def _roles(rules: Rules, values: Mapping[str, Value]) -> dict[str, Value]:
+    """The cleaned values of the roles that a scan brings."""
+    roles: dict[str, Value] = {}
+    if isinstance(values, Row):
+        cells = values.cells
+        for role, place in rules.places(values.names):
+            value = cells[place]
+            roles[role] = value if type(value) is _PLAIN.get(role, bool) else clean(role, value)
+        return roles
+    for role, tag in rules.parts:
+        value = values.get(tag, _ABSENT)
+        if value is not _ABSENT:
+            roles[role] = value if type(value) is _PLAIN.get(role, bool) else clean(role, value)
+    return roles
+
+
 def gather(rules: Rules, gathered: Gathered, scan: Scan, facts: list[Fact]) -> list[ClosedScan]:
     """Take in one decoded scan; give the scans that it closes, oldest first. Late role values become facts."""
-    values = scan.values
-    roles = {role: clean(role, values[tag]) for role, tag in rules.parts if tag in values}
+    values, roles = scan.values, _roles(rules, scan.values)
     if scan.initial:
         for role, value in roles.items():
             if role not in gathered.heard:

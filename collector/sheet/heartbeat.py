@@ -64,6 +64,8 @@ def _roles_of(sources: set[int], watch: Watch) -> list[str]:
 
 def _unwatched(watch: Watch, scan: ClosedScan) -> ClosedScan:
     """The scan for a mill that says of no source how often it sends: what a silence had made bad before holds again."""
+    if not (watch.owner or watch.heard_ms or watch.voices):
+        return scan
     values = {role: watch.last[role] for role in _roles_of(watch.silent, watch)} | scan.values
     for remembered in (watch.voices, watch.brought, watch.heard_ms, watch.owner, watch.last, watch.silent):
         remembered.clear()

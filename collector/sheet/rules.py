@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from math import floor
 
+from collector.message import Names
+
 
 class Phase(StrEnum):
     """Where the sheet is, as far as the tracker has decided."""
@@ -48,6 +50,8 @@ TRANSITIONS: dict[tuple[Phase, Event], Phase] = {
 }
 """Every pair that is missing here cannot happen: meeting one is a fault in the tracker, not in the data."""
 
+
+_ROWS_KNOWN = 100
 
 LONGEST_TRANSPORT_MS = 60_000
 """A torn end is taken to arrive after this at the latest: a sheet that stands arrives nowhere. [ms]"""
@@ -92,11 +96,24 @@ class Rules:
     on_reel_confirm_ms: int = 30_000
     heartbeats: dict[int, int] = field(default_factory=dict)
     parts: tuple[tuple[str, str], ...] = field(init=False)
+    _places: dict[Names, tuple[tuple[str, int], ...]] = field(
+        init=False, default_factory=dict, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         """List (role, tag) of all roles, detectors as ``d1`` … ``dn``; one tag may play two (a witness, say)."""
         detectors = [(f"d{number}", detector.tag) for number, detector in enumerate(self.detectors, start=1)]
         object.__setattr__(self, "parts", (*self.roles.items(), *detectors))
+
+    def places(self, names: Names) -> tuple[tuple[str, int], ...]:
+        """(role, place of its tag) of the roles that rows of these names bring."""
+        places = self._places.get(names)
+        if places is None:
+            places = tuple((role, names.place[tag]) for role, tag in self.parts if tag in names.place)
+            if len(self._places) >= _ROWS_KNOWN:
+                self._places.clear()
+            self._places[names] = places
+        return places
 
     def transport_ms(self, upstream: int, downstream: int, speed_m_min: float | None) -> int:
         """How long the sheet takes between two detectors, at most 60 s; 60 s when it stands or nobody knows. [ms]

@@ -22,13 +22,33 @@ class _Change(Enum):
 
 def steady(rules: Rules, steadied: Steadied, facts: list[Fact]) -> list[Moment]:
     """Decide as many of the waiting scans as can be decided; give the moments they make, oldest first."""
-    moments: list[Moment] = []
     scans = steadied.undecided
+    if len(scans) == 1 and (changed := _changes_in_calm(steadied, scans[0])) is not None:
+        steadied.held.update(changed)
+        at_ms = scans.pop().at_ms
+        return [Moment(at_ms, changed)] if changed else []
+    moments: list[Moment] = []
     done = 0
     while done < len(scans) and _decide(rules, steadied, scans, done, moments, facts):
         done += 1
     del scans[:done]
     return moments
+
+
+def _changes_in_calm(steadied: Steadied, scan: ClosedScan) -> dict[str, Value] | None:
+    """What a scan changes if nothing of it needs to last, which is nearly always; None if it is not so simple."""
+    if scan.after_gap is not None or steadied.bad or steadied.dark or steadied.flickering or steadied.forgotten:
+        return None
+    held = steadied.held
+    changed = {role: value for role, value in scan.values.items() if held.get(role, _NEVER) != value}
+    for role, value in changed.items():
+        if value is None or (role[0] == "d" and role in held):
+            return None
+    return changed
+
+
+_NEVER = object()
+"""Stands for the value of a role that was never heard of: equals none, not even a bad one."""
 
 
 def known_until(steadied: Steadied, last_closed_ms: int | None) -> int | None:

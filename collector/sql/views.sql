@@ -849,7 +849,7 @@ CREATE OR REPLACE VIEW main.published AS
 SELECT published_at, data_to FROM base.published;
 COMMENT ON VIEW main.published IS 'How fresh this file is: one row.';
 COMMENT ON COLUMN main.published.published_at IS 'When the collector wrote it.';
-COMMENT ON COLUMN main.published.data_to IS 'Data horizon: the newest source time in it; null: no data yet.';
+COMMENT ON COLUMN main.published.data_to IS 'The newest time of any sample in it, those timed on arrival included, of whatever machine; null: no data yet. How far the data of one machine reach says machine.last_at.';
 
 -- ======================================================================================= macros
 

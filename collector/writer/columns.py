@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from collector.block import TEXT, Block
-from collector.message import Flag, Scan, Value
+from collector.message import Flag, Names, Row, Scan, Value
 from collector.writer.tagbook import Ids, Ints, Shape, TagBook
 
 Flags = npt.NDArray[np.uint8]
@@ -177,41 +177,45 @@ class _Gatherer:
 
     def __init__(self, book: TagBook) -> None:
         self._book = book
-        self._groups: dict[str, dict[tuple[str, ...], _Group | None]] = {}
+        self._groups: dict[tuple[str, tuple[str, ...] | Names], _Group | None] = {}
         self.loose_numbers, self.loose_texts = _Loose(), _Loose()
         self.texts: list[Columns] = []
         self.refused: list[tuple[int, str]] = []
 
     def take(self, scans: Iterable[Scan]) -> bool:
         """Take in the scans; whether they came in order of time and after all that was stored."""
-        in_order = True
+        in_order, initial = True, int(Flag.INITIAL)
         for place, scan in enumerate(scans):
             values, at_ms, machine = scan.values, scan.at_ms, self._book.machine(scan.machine)
             if at_ms > machine.newest_ms:
                 machine.newest_ms = at_ms
             else:
                 in_order = False
-            flags = scan.flags | Flag.INITIAL if scan.initial else scan.flags
-            group = self._group(scan) if len(values) >= _SMALL else None
+            flags = scan.flags | initial if scan.initial else scan.flags
+            cells: Iterable[Value]
+            if isinstance(values, Row):
+                cells, group = values.cells, self._group(scan, values.names)
+            elif len(values) >= _SMALL:
+                cells, group = values.values(), self._group(scan, tuple(values))
+            else:
+                group = None
             if group is None:
                 self._take_loose(scan, flags, place)
                 continue
             if scan.source not in group.shape.sources:
                 self._book.all_came_from(group.shape, scan.source)
-            group.values.extend(values.values())
+            group.values.extend(cells)
             group.at_ms.append(at_ms)
             group.flags.append(flags)
             group.places.append(place)
         return in_order
 
-    def _group(self, scan: Scan) -> _Group | None:
-        groups = self._groups.setdefault(scan.machine, {})
-        tags = tuple(scan.values)
+    def _group(self, scan: Scan, tags: tuple[str, ...] | Names) -> _Group | None:
         try:
-            return groups[tags]
+            return self._groups[scan.machine, tags]
         except KeyError:
-            shape = self._book.shape(self._book.machine(scan.machine), tags)
-            group = groups[tags] = None if shape is None else _Group(shape)
+            shape = self._book.shape(self._book.machine(scan.machine), tuple(scan.values))
+            group = self._groups[scan.machine, tags] = None if shape is None else _Group(shape)
             return group
 
     def _take_loose(self, scan: Scan, flags: int, place: int) -> None:
@@ -228,8 +232,7 @@ class _Gatherer:
 
     def numbers(self) -> list[Columns]:
         """The numbers of the groups; what they hold of texts goes to ``texts`` on the way."""
-        found = [group for groups in self._groups.values() for group in groups.values() if group is not None]
-        return [self._numbers(group) for group in found]
+        return [self._numbers(group) for group in self._groups.values() if group is not None]
 
     def _numbers(self, group: _Group) -> Columns:
         left = self._without_texts(group)
@@ -238,7 +241,7 @@ class _Gatherer:
         except (TypeError, OverflowError):
             if self._find_texts(group, left):
                 left = self._without_texts(group, left)
-            values = array("d", map(_number, group.values))
+            values = _numbers(group.values)
         count = len(group.at_ms)
         return Columns(
             ids=np.tile(group.shape.ids[left], count),
@@ -282,6 +285,13 @@ class _Gatherer:
                 self.loose_texts.add(tag_id, at_ms, value, flags, place)
             else:
                 self.loose_numbers.add(tag_id, at_ms, _number(value), flags, place)
+
+
+def _numbers(values: list[Value]) -> array[float]:
+    try:
+        return array("d", cast("list[float]", values))
+    except (TypeError, OverflowError):
+        return array("d", map(_number, values))
 
 
 def _number(value: Value) -> float:

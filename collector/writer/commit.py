@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
 import duckdb
 
 from collector.batch import Batch
-from collector.fact import Produced
 from collector.message import Rejected
 from collector.settings import Mill
 from collector.store import Store
@@ -189,31 +188,47 @@ def _rejected_on(connection: duckdb.DuckDBPyConnection, starts_ms: int, ends_ms:
 
 def _keep_states(connection: duckdb.DuckDBPyConnection, batch: Batch, memory: _Memory) -> None:
     """Keep the trackers' states, and what each machine has under way, in the place of what was kept before."""
-    for machine, state in batch.trackers.items():
-        if machine in memory.trackers:
-            connection.execute("UPDATE base.tracker SET state = ? WHERE machine = ?", [state, machine])
-        else:
-            insert(connection, "tracker", ("machine", "state"), [(machine, state)])
-            memory.trackers.add(machine)
-    for machine, made in batch.under_way.items():
-        _keep_under_way(connection, machine, made, memory.under_way)
+    _replace(connection, "tracker", ("state",), {m: (state,) for m, state in batch.trackers.items()}, memory.trackers)
+    nothing = dict.fromkeys(_UNDER_WAY)
+    rows = {machine: production_row(made) if made else nothing for machine, made in batch.under_way.items()}
+    known = {
+        machine: tuple(row[column] for column in _UNDER_WAY)
+        for machine, row in rows.items()
+        if row is not nothing or machine in memory.under_way
+    }
+    _replace(connection, "production_under_way", _UNDER_WAY, known, memory.under_way)
 
 
-def _keep_under_way(
-    connection: duckdb.DuckDBPyConnection, machine: str, made: Produced | None, known: set[str]
+def _replace(
+    connection: duckdb.DuckDBPyConnection,
+    table: str,
+    columns: tuple[str, ...],
+    rows: Mapping[str, tuple[object, ...]],
+    known: set[str],
 ) -> None:
-    if machine in known:
-        row = production_row(made) if made else dict.fromkeys(_UNDER_WAY)
-        assignments = ", ".join(f"{column} = {placeholder(column)}" for column in _UNDER_WAY)
-        connection.execute(
-            f"UPDATE base.production_under_way SET {assignments} WHERE machine = ?",  # noqa: S608 - names of ours
-            [*(row[column] for column in _UNDER_WAY), machine],
-        )
-    elif made is not None:
-        row = production_row(made)
-        insert(connection, "production_under_way", ("machine", *_UNDER_WAY), [(machine, *(row[c] for c in _UNDER_WAY))])
-        known.add(machine)
+    """Put each machine's row in the place of the one before: all in one statement, since each takes its third of a ms.
 
+    known
+        The machines that have a row; those of ``rows`` have one afterwards.
+    """
+    new = [(machine, *row) for machine, row in rows.items() if machine not in known]
+    insert(connection, table, ("machine", *columns), new)
+    changed = [(machine, *row) for machine, row in rows.items() if machine in known]
+    known.update(rows)
+    if changed:
+        one = "(" + ", ".join(("?::VARCHAR", *(f"{placeholder(c)}::{_TYPES[c]}" for c in columns))) + ")"
+        connection.execute(
+            f"UPDATE base.{table} AS t SET {', '.join(f'{column} = n.{column}' for column in columns)} "  # noqa: S608
+            f"FROM (VALUES {', '.join([one] * len(changed))}) AS n (machine, {', '.join(columns)}) "
+            "WHERE t.machine = n.machine",
+            [value for row in changed for value in row],
+        )
+
+
+_TYPES = {
+    "state": "BLOB", "started_at": "TIMESTAMPTZ", "ended_at": "TIMESTAMPTZ", "grade": "VARCHAR", "shade": "VARCHAR",
+    "reel": "VARCHAR", "length_m": "DOUBLE", "tonnes_t": "DOUBLE",
+}  # fmt: skip
 
 _UNDER_WAY = ("started_at", "ended_at", "grade", "shade", "reel", "length_m", "tonnes_t")
 
