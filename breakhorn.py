@@ -24,7 +24,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "collector.rebuild_cli:rebuild",
         "Work out the breaks again from the stored samples, late ones included.",
     ),
-    "query": ("analysis.cli:query", "Ask the store in SQL; nothing can be changed by it."),
+    "query": (
+        "analysis.query_cli:query",
+        "Ask the store in SQL, or a question of the cookbook; nothing can be changed by it.",
+    ),
     "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
     "shift": ("analysis.cli:shift", "What happened in the last shift, or any other."),
