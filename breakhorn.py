@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "analysis.query_cli:query",
         "Ask the store in SQL, or a question of the cookbook; nothing can be changed by it.",
     ),
+    "dictionary": ("analysis.dictionary.cli:say", "What is in the store: views, columns, units, keys, macros."),
     "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
     "shift": ("analysis.cli:shift", "What happened in the last shift, or any other."),

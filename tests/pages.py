@@ -12,6 +12,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from analysis.cookbook import Asker, Question, questions
+from analysis.dictionary.catalogue import dictionary
+from analysis.dictionary.picture import entity_picture
+from analysis.dictionary.tell import markdown
 from analysis.query import answered, cell
 from analysis.read import Store, open_store
 from tests.cookbook_mill import cookbook_mill
@@ -32,11 +35,11 @@ breakhorn query --ask breaks_by_hour --format csv --out hours.csv
 ```
 
 `breakhorn query --questions` lists them with their parameters; `--show` prints the SQL with its values put in, to be
-pasted into any DuckDB client that has `store/published.duckdb` open, and changed there. They are made to stay fast with a
-year of samples: joins with samples meet by clock hour first, and only then by range.
+pasted into any DuckDB client that has `store/published.duckdb` open, and changed there. They are made to stay fast with
+a year of samples: joins with samples meet by clock hour first, and only then by range.
 
-The answers below are of a store of 84 hours that is written by hand in `tests/cookbook_mill.py`, so few that every answer
-can be worked with a pencil; `tests/test_cookbook.py` does, and asks the same questions of a recorded night too.
+The answers below are of a store of 84 hours that is written by hand in `tests/cookbook_mill.py`, so few that every
+answer can be worked with a pencil; `tests/test_cookbook.py` does, and asks the same questions of a recorded night too.
 """
 _ASKERS = {
     Asker.CREW: "The crew",
@@ -70,11 +73,33 @@ def _question(store: Store, found: Question) -> str:
     return "\n".join(lines) + "\n"
 
 
+def dictionary_page(folder: Path) -> str:
+    """The data dictionary, its examples answered by the hand-made store."""
+    with open_store(cookbook_mill(folder)) as store:
+
+        def answer(example: str) -> str:
+            with answered(store.connection, example, {}, seconds=60) as found:
+                rows = [[cell(value) for value in row] for batch in found.batches for row in batch]
+                return "\n".join([_row(found.columns), _row(["---"] * len(found.columns)), *map(_row, rows)])
+
+        return markdown(dictionary(store), picture="dictionary.svg", answer=answer)
+
+
+def entity_svg(folder: Path) -> str:
+    """The entity picture."""
+    with open_store(cookbook_mill(folder)) as store:
+        return entity_picture(dictionary(store))
+
+
 def _row(cells: list[str] | tuple[str, ...]) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-PAGES: dict[str, Callable[[Path], str]] = {"COOKBOOK.md": cookbook_page}
+PAGES: dict[str, Callable[[Path], str]] = {
+    "COOKBOOK.md": cookbook_page,
+    "DICTIONARY.md": dictionary_page,
+    "dictionary.svg": entity_svg,
+}
 """File below ``analysis`` and what makes its text, given an empty folder to work in."""
 
 
