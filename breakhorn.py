@@ -41,6 +41,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "dossier": ("analysis.dossier.cli:dossier", "Everything about one break."),
     "suggest": ("analysis.suggest.cli:suggest", "What may have caused the breaks that nobody has coded."),
     "report": ("analysis.cli:report", "All of it as one self-contained page."),
+    "export": ("analysis.package.cli:export", "A data package to hand over, with names replaced on wish."),
     "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
 }
 """Name of each subcommand: where it is, and one line on what it does."""
