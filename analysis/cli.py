@@ -183,7 +183,7 @@ def report(path: Path, asked: Asked) -> None:
 
     if asked.html is None:
         raise click.UsageError("say where to write the page with --html FILE")
-    if asked.as_json or any((asked.csv, asked.xlsx, asked.svg, asked.png)):
+    if asked.as_json or any((asked.csv, asked.xlsx, asked.parquet, asked.svg, asked.png)):
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON, tables and pictures")
     with way_out(), open_store(path, memory=MEMORY) as store:
         chapters = [_chapter(store, history, period) for history, period in chosen(store, asked)]
@@ -231,13 +231,15 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
 
 
 def _write_tables(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    if not (asked.csv or asked.xlsx):
+    if not (asked.csv or asked.xlsx or asked.parquet):
         return
     from analysis.export import write_tables
 
     results = [result for one in told for result in one.results]
     histories = [one.history for one in told]
-    for line in write_tables(name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx):
+    for line in write_tables(
+        name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx, parquet_file=asked.parquet
+    ):
         click.echo(line, err=True)
 
 

@@ -14,10 +14,15 @@ import pytest
 from click.testing import CliRunner, Result
 
 from analysis import cli, query_cli
+from analysis.dictionary.cli import say
+from analysis.package.cli import export
 from analysis.pareto import ALL_KINDS, DIMENSIONS
 from tests.analysis_store import Break, HandMadeStore, at, ms
 
-COMMANDS = {c.name or "": c for c in (query_cli.query, cli.efficiency, cli.pareto, cli.shift, cli.broke, cli.report)}
+COMMANDS = {
+    c.name or "": c
+    for c in (query_cli.query, say, export, cli.efficiency, cli.pareto, cli.shift, cli.broke, cli.report)
+}
 
 
 @pytest.fixture(scope="module")
@@ -316,7 +321,15 @@ def test_a_long_table_says_that_it_was_cut(mill: Path) -> None:
 def test_commands_that_look_change_no_byte_of_the_mill(mill: Path) -> None:
     before = {file: file.read_bytes() for file in mill.parent.rglob("*") if file.is_file()}
 
-    for command in ("efficiency", "pareto", "shift", "broke", "query 'FROM downtime'"):
+    for command in (
+        "efficiency",
+        "pareto",
+        "shift",
+        "broke",
+        "query 'FROM downtime'",
+        "dictionary",
+        "query --ask causes",
+    ):
         assert run(mill, command).exit_code == 0
 
     assert {file: file.read_bytes() for file in mill.parent.rglob("*") if file.is_file()} == before

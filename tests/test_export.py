@@ -8,12 +8,13 @@ import re
 from pathlib import Path
 from xml.etree import ElementTree
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.efficiency import efficiency
-from analysis.export import csv_text, sheet_of, stacked, write_csv, write_pictures, write_xlsx
+from analysis.export import csv_text, sheet_of, stacked, write_csv, write_parquet, write_pictures, write_xlsx
 from analysis.ledger import ledger
 from analysis.pareto import pareto
 from analysis.period import Period
@@ -45,6 +46,26 @@ def test_a_csv_has_the_numbers_unrounded_and_the_machine_first(tmp_path: Path) -
     assert float(first["per_on_reel_h"]) == pytest.approx(1 / 23.25, rel=1e-12)
     # The remainder has no place: its cell is empty.
     assert (rest["cause"], rest["count_place"]) == ("not coded", "")
+
+
+def test_tables_as_parquet_have_numbers_unrounded_and_one_type_a_column(tmp_path: Path) -> None:
+    mixed = Table(
+        title="Mixed",
+        columns=("what", "value", "good", "none"),
+        rows=(),
+        sheet=Sheet(
+            columns=("what", "value", "good", "none"), rows=(("a", 1, True, None), ("b", "not set", None, None))
+        ),
+    )
+
+    (file, _), (other, title) = write_parquet(
+        tmp_path / "causes.parquet", [answer(), Result(title="", subject="", sentence="", tables=(mixed,))]
+    )
+
+    causes, found = pl.read_parquet(file), pl.read_parquet(other)
+    assert causes.filter(pl.col("cause") == "PR-FLT").select("lost_min", "lost_t").row(0) == (30.0, 6.0)
+    assert causes["per_on_reel_h"][0] == pytest.approx(1 / 23.25, rel=1e-12)
+    assert (title, found["value"].to_list(), found["good"].to_list()) == ("Mixed", ["1", "not set"], [True, None])
 
 
 @given(st.text(max_size=20))
