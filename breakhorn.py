@@ -25,7 +25,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "collector.rebuild_cli:rebuild",
         "Work out the breaks again from the stored samples, late ones included.",
     ),
-    "query": ("analysis.cli:query", "Ask the store in SQL; nothing can be changed by it."),
+    "query": (
+        "analysis.query_cli:query",
+        "Ask the store in SQL, or a question of the cookbook; nothing can be changed by it.",
+    ),
+    "dictionary": ("analysis.dictionary.cli:say", "What is in the store: views, columns, units, keys, macros."),
     "fleet": ("analysis.fleet.cli:fleet", "Ask all mills of a lake in SQL, or one of the ready questions."),
     "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
@@ -39,6 +43,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "dossier": ("analysis.dossier.cli:dossier", "Everything about one break."),
     "suggest": ("analysis.suggest.cli:suggest", "What may have caused the breaks that nobody has coded."),
     "report": ("analysis.cli:report", "All of it as one self-contained page."),
+    "export": ("analysis.package.cli:export", "A data package to hand over, with names replaced on wish."),
     "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
 }
 """Name of each subcommand: where it is, and one line on what it does."""

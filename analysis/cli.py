@@ -8,7 +8,6 @@ import json
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,12 +16,9 @@ import click
 from analysis.options import Asked, Told, asks, chosen, way_out
 
 if TYPE_CHECKING:
-    from duckdb import DuckDBPyConnection
-
     from analysis.history import History
     from analysis.ledger import Ledger
     from analysis.period import Period
-    from analysis.query import Answer
     from analysis.read import Store
     from analysis.report import Chapter
     from analysis.result import Picture
@@ -34,69 +30,6 @@ DIMENSIONS = (
 )  # fmt: skip
 KINDS = ("break", "stop", "planned", "unknown")
 SPLITS = ("state", "section", "cause", "grade", "crew", "shift", "downtime")
-FORMATS = ("table", "json", "jsonl", "csv", "parquet", "arrow")
-MOST_TABLE_ROWS = 1_000
-
-
-@click.command()
-@click.argument("sql")
-@click.option("--format", "shape", type=click.Choice(FORMATS), default="table", show_default=True)
-@click.option("--param", "parameters", multiple=True, metavar="NAME=VALUE", help="Value of $NAME; may be repeated.")
-@click.option(
-    "--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write here, not to stdout."
-)
-@click.option("--memory", default="1GB", show_default=True, help="The most it may take.")
-@click.option(
-    "--time-limit", type=click.FloatRange(0.1), default=60.0, show_default=True, help="The longest it may take. [s]"
-)
-@click.pass_obj
-def query(
-    path: Path, *, sql: str, shape: str, parameters: tuple[str, ...], out: Path | None, memory: str, time_limit: float
-) -> None:
-    """Ask the published store in SQL. Nothing but a SELECT runs, and nothing can be changed by it. Instants are in UTC.
-
-    Example: breakhorn query "SELECT section, count(*) AS breaks FROM sheet_break GROUP BY section"
-    """
-    from analysis.read import open_store
-
-    values = values_of(parameters, shape=shape, out=out)
-    with way_out(), open_store(path, memory=memory) as store:
-        say_rows(store.connection, sql, values, shape=shape, out=out, time_limit=time_limit)
-
-
-def values_of(parameters: tuple[str, ...], *, shape: str, out: Path | None) -> dict[str, str]:
-    """The values of a query's parameters; wrong usage is told before anything is opened."""
-    from analysis.query import BINARY, Format, parameter
-
-    try:
-        values = dict(parameter(text) for text in parameters)
-    except ValueError as error:
-        raise click.UsageError(f"--param: {error}") from error
-    if Format(shape) in BINARY and out is None:
-        raise click.UsageError(f"--format {shape} is not text; say where to with --out FILE")
-    return values
-
-
-def say_rows(
-    connection: DuckDBPyConnection, sql: str, values: dict[str, str], *, shape: str, out: Path | None, time_limit: float
-) -> None:
-    """The rows of a SELECT on a locked-down connection, in the format asked for."""
-    from analysis.query import BINARY, Format, Refused, answered, frame, text_of, write_binary
-
-    asked = Format(shape)
-    try:
-        if out is not None and asked in BINARY:
-            write_binary(frame(connection, sql, values, seconds=time_limit), asked, out)
-            return
-        with answered(connection, sql, values, seconds=time_limit) as answer:
-            if asked is Format.TABLE:
-                _print_rows(answer)
-                return
-            with click.open_file(str(out) if out else "-", "w", encoding="utf-8") as file:
-                for piece in text_of(answer, asked):
-                    file.write(piece)
-    except Refused as error:
-        raise click.ClickException(str(error)) from error
 
 
 @click.command()
@@ -250,7 +183,7 @@ def report(path: Path, asked: Asked) -> None:
 
     if asked.html is None:
         raise click.UsageError("say where to write the page with --html FILE")
-    if asked.as_json or any((asked.csv, asked.xlsx, asked.svg, asked.png)):
+    if asked.as_json or any((asked.csv, asked.xlsx, asked.parquet, asked.svg, asked.png)):
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON, tables and pictures")
     with way_out(), open_store(path, memory=MEMORY) as store:
         chapters = [_chapter(store, history, period) for history, period in chosen(store, asked)]
@@ -298,13 +231,15 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
 
 
 def _write_tables(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    if not (asked.csv or asked.xlsx):
+    if not (asked.csv or asked.xlsx or asked.parquet):
         return
     from analysis.export import write_tables
 
     results = [result for one in told for result in one.results]
     histories = [one.history for one in told]
-    for line in write_tables(name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx):
+    for line in write_tables(
+        name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx, parquet_file=asked.parquet
+    ):
         click.echo(line, err=True)
 
 
@@ -353,17 +288,3 @@ def _draw_shift(history: History, review: ShiftReview) -> Sequence[tuple[Picture
 
 def _draw_nothing() -> Sequence[tuple[Picture, ...]]:
     return ()
-
-
-def _print_rows(answer: Answer) -> None:
-    """The first rows as a table; stderr says if there were more."""
-    from analysis.console import show_table
-    from analysis.query import cell
-    from analysis.result import Table
-
-    rows = list(islice((row for batch in answer.batches for row in batch), MOST_TABLE_ROWS + 1))
-    shown = tuple(tuple(cell(value) for value in row) for row in rows[:MOST_TABLE_ROWS])
-    numbers = frozenset(place for row in rows for place, value in enumerate(row) if isinstance(value, int | float))
-    show_table(Table(title="", columns=answer.columns, rows=shown, numbers=numbers))
-    if len(rows) > MOST_TABLE_ROWS:
-        click.echo(f"only the first {MOST_TABLE_ROWS:,} rows are shown; --format csv gives all", err=True)

@@ -72,13 +72,13 @@ def column_widths(table: Table, room: int) -> list[int] | None:
 
 
 @contextmanager
-def reading_progress() -> Iterator[Callable[[float], None] | None]:
-    """A bar on stderr while samples are read, told the share that is done; None where stderr is no terminal."""
+def reading_progress(what: str = "reading samples") -> Iterator[Callable[[float], None] | None]:
+    """A bar on stderr while something goes on, told the share that is done; None where stderr is no terminal."""
     if not sys.stderr.isatty():
         yield None
         return
     with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading samples", total=1.0)
+        task = bar.add_task(what, total=1.0)
         yield lambda done: bar.update(task, completed=done)
 
 

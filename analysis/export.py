@@ -10,12 +10,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from analysis.history import History
 from analysis.query import safe
 from analysis.result import MISSING, NOTHING, Cell, Picture, Result, Sheet, Table
 from analysis.telling.common import definitions, freshness_said
+
+if TYPE_CHECKING:
+    import polars as pl
 
 _NUMBER = re.compile(r"[-+−]?\d[\d,]*(\.\d+)?( %)?")
 _NAME = 31
@@ -106,6 +109,37 @@ def write_csv(file: Path, results: Sequence[Result]) -> list[tuple[Path, str]]:
     return [(one, table.title) for one, table in zip(files, tables, strict=True)]
 
 
+def write_parquet(file: Path, results: Sequence[Result]) -> list[tuple[Path, str]]:
+    """Every table to a file of its own, values unrounded; gives the files with their titles.
+
+    A column that holds both numbers and texts, such as "not set", becomes text.
+    """
+    import polars as pl  # noqa: PLC0415 - takes a third of a second, for these files only
+
+    tables = stacked(results)
+    files = numbered(file, len(tables))
+    for one, table in zip(files, tables, strict=True):
+        columns = zip(*table.sheet.rows, strict=True) if table.sheet.rows else [() for _ in table.sheet.columns]
+        series = [_series(name, list(cells)) for name, cells in zip(table.sheet.columns, columns, strict=True)]
+        pl.DataFrame(series).write_parquet(one, compression="zstd")
+    return [(one, table.title) for one, table in zip(files, tables, strict=True)]
+
+
+def _series(name: str, cells: list[Cell]) -> pl.Series:
+    import polars as pl  # noqa: PLC0415 - see above
+
+    known = [cell for cell in cells if cell is not None]
+    if known and all(isinstance(cell, bool) for cell in known):
+        return pl.Series(name, cells, dtype=pl.Boolean)
+    if known and all(isinstance(cell, int | float) and not isinstance(cell, bool) for cell in known):
+        return pl.Series(name, [None if cell is None else float(cell) for cell in cells], dtype=pl.Float64)
+    return pl.Series(name, [None if cell is None else _said_whole(cell) for cell in cells], dtype=pl.String)
+
+
+def _said_whole(cell: Cell) -> str:
+    return str(cell).lower() if isinstance(cell, bool) else str(cell)
+
+
 def write_pictures(file: Path, pictures: Sequence[Picture]) -> list[tuple[Path, str]]:
     """Every picture to a file of its own, as its name ends: .png, else SVG; gives the files with their titles."""
     import vl_convert  # noqa: PLC0415 - 40 MB, for pictures only
@@ -131,10 +165,13 @@ def write_tables(
     *,
     csv_file: Path | None = None,
     xlsx_file: Path | None = None,
+    parquet_file: Path | None = None,
 ) -> Iterator[str]:
     """All tables in the files asked for; gives a line to say for each file."""
     if csv_file is not None:
         yield from (f"wrote {file}: {title}" for file, title in write_csv(csv_file, results))
+    if parquet_file is not None:
+        yield from (f"wrote {file}: {title}" for file, title in write_parquet(parquet_file, results))
     if xlsx_file is not None:
         write_xlsx(xlsx_file, name, histories, results)
         yield f"wrote {xlsx_file}"

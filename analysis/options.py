@@ -36,6 +36,7 @@ class Asked:
     svg: Path | None
     png: Path | None
     demo: bool
+    parquet: Path | None = None
 
     @property
     def wants_picture(self) -> bool:
@@ -76,7 +77,7 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         metavar="FILE",
         help="Write a self-contained page with pictures as well.",
     )
-    @writes("--csv", "--xlsx", "--svg", "--png")
+    @writes("--csv", "--xlsx", "--parquet", "--svg", "--png")
     @click.option("--demo-data", "demo", is_flag=True, help="Mark the page as figures of an invented mill.")
     @functools.wraps(command)
     def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -92,6 +93,7 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
 _FILES = {
     "--csv": "Write the tables as CSV; of several tables, one file each: FILE, then FILE-2 …",
     "--xlsx": "Write the tables, their settings and what the words mean as a workbook.",
+    "--parquet": "Write the tables as Parquet; of several tables, one file each.",
     "--svg": "Write the picture; of several, one file each: FILE, then FILE-2 …",
     "--png": "The same as PNG.",
 }
@@ -165,6 +167,9 @@ def way_out() -> Iterator[None]:
         raise click.UsageError(str(error)) from error
     except (NothingThen, CannotRead) as error:
         raise click.ClickException(str(error)) from error
+    except BrokenPipeError:
+        # Whoever reads on the other side of the pipe has seen enough: click ends the command without a word.
+        raise
     except OSError as error:
         said = f"{error.filename}: {error.strerror}; give another path" if error.filename else str(error)
         raise click.ClickException(said) from error

@@ -6,16 +6,18 @@ import csv
 import io
 import json
 import math
+import os
 import re
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import duckdb
 
@@ -24,6 +26,10 @@ if TYPE_CHECKING:
 
 FETCH = 10_000
 """Rows held at a time on their way out."""
+Progress = Callable[[float], None] | None
+"""Is told the share that is done; None: nobody looks."""
+T = TypeVar("T")
+_LOOK_S = 0.1
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -40,9 +46,10 @@ class Format(StrEnum):
     CSV = "csv"
     PARQUET = "parquet"
     ARROW = "arrow"
+    XLSX = "xlsx"
 
 
-BINARY = (Format.PARQUET, Format.ARROW)
+BINARY = (Format.PARQUET, Format.ARROW, Format.XLSX)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,12 +87,19 @@ def only_select(sql: str) -> str:
 
 @contextmanager
 def answered(
-    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Mapping[str, str], *, seconds: float
+    connection: duckdb.DuckDBPyConnection,
+    sql: str,
+    parameters: Mapping[str, str],
+    *,
+    seconds: float,
+    progress: Progress = None,
 ) -> Iterator[Answer]:
     """Run a SELECT on a locked-down connection (``read.connect``) and give its rows, within so many seconds.
 
     parameters
         Values of ``$name``, as text; DuckDB makes them what they are compared with.
+    progress
+        Told the share that is done, now and then.
 
     Raises
     ------
@@ -94,28 +108,41 @@ def answered(
     """
     only_select(sql)
     with _limited(connection, seconds):
-        cursor = connection.execute(sql, dict(parameters) or None)
+        cursor = _waited(connection, lambda: connection.execute(sql, dict(parameters) or None), progress)
         columns = tuple(name for name, *_ in cursor.description or ())
         yield Answer(columns=columns, batches=_batches(cursor))
 
 
 def frame(
-    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Mapping[str, str], *, seconds: float
+    connection: duckdb.DuckDBPyConnection,
+    sql: str,
+    parameters: Mapping[str, str],
+    *,
+    seconds: float,
+    progress: Progress = None,
 ) -> pl.DataFrame:
     """The same as one polars frame, for the formats that need all rows at once."""
     import polars as pl  # noqa: PLC0415 - takes a third of a second, and most formats do without it
 
     only_select(sql)
     with _limited(connection, seconds):
-        return pl.DataFrame(connection.sql(sql, params=dict(parameters) or None))
+        return _waited(connection, lambda: pl.DataFrame(connection.sql(sql, params=dict(parameters) or None)), progress)
 
 
-def write_binary(rows: pl.DataFrame, shape: Format, file: Path) -> None:
-    """Rows as Parquet (zstd) or as an Arrow file. Lists and structs are kept."""
-    if shape is Format.PARQUET:
-        rows.write_parquet(file, compression="zstd")
-    else:
-        rows.write_ipc(file)
+@contextmanager
+def written_whole(file: Path) -> Iterator[Path]:
+    """A path to write to, which takes the file's place at the end; if anything fails, the file stays as it was."""
+    draft = file.with_name(f".{file.name}.{os.getpid()}")
+    try:
+        yield draft
+        draft.replace(file)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def is_size(text: str) -> bool:
+    """Whether DuckDB would take a text for an amount of memory, such as 500MB or 1.5 GiB."""
+    return re.fullmatch(r"\d+(\.\d+)? *[KMGT]i?B", text, re.IGNORECASE) is not None
 
 
 def text_of(answer: Answer, shape: Format) -> Iterator[str]:
@@ -135,8 +162,10 @@ def cell(value: object) -> str:
 
 
 def said(error: Exception) -> str:
-    """DuckDB's own words, without the repetition of the query."""
-    return str(error).strip().split("\n\n")[0].replace("\n", " ")
+    """DuckDB's own words in a line and, where it says so, the line of the query with a mark under the place."""
+    words, *more = str(error).strip("\n").split("\n\n")
+    place = next((part for part in more if part.startswith("LINE ")), None)
+    return words.strip().replace("\n", " ") + ("" if place is None else f"\n{place}")
 
 
 @contextmanager
@@ -149,11 +178,25 @@ def _limited(connection: duckdb.DuckDBPyConnection, seconds: float) -> Iterator[
     except duckdb.InterruptException as error:
         raise Refused(f"stopped after {seconds:g} s; ask for less, or give it longer with --time-limit") from error
     except duckdb.OutOfMemoryException as error:
-        raise Refused(f"{said(error)}; ask for less, or give it more with --memory") from error
+        raise Refused("it takes more memory than it may; ask for less, or give it more with --memory") from error
     except duckdb.Error as error:
         raise Refused(said(error)) from error
     finally:
         timer.cancel()
+
+
+def _waited(connection: duckdb.DuckDBPyConnection, work: Callable[[], T], progress: Progress) -> T:
+    """What the work gives. A thread does it: DuckDB looks for Ctrl-C only between its tasks, which may be long."""
+    with ThreadPoolExecutor(1) as pool:
+        done = pool.submit(work)
+        try:
+            while not wait([done], timeout=_LOOK_S).done:
+                if progress is not None:
+                    progress(max(0.0, connection.query_progress()) / 100)
+        except KeyboardInterrupt:
+            connection.interrupt()
+            raise
+        return done.result()
 
 
 def _batches(cursor: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:

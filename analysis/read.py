@@ -137,6 +137,9 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
         raise CannotRead(f"cannot open {file}: {_first_line(error)}") from error
     connection.execute("SET TimeZone = 'UTC'")
     connection.execute("SET temp_directory = ''")
+    # DuckDB would print its bar on stdout, into the data. Whoever waits asks for ``query_progress``.
+    connection.execute("SET enable_progress_bar = true")
+    connection.execute("SET enable_progress_bar_print = false")
     # Parts never change once they are named: what stands at their ends is read once, not with every query.
     connection.execute("SET parquet_metadata_cache = true")
     # The parts are named by absolute paths, with or without symbolic links: both are the same folder.
@@ -178,6 +181,14 @@ class Store:
         import polars as pl  # noqa: PLC0415 - takes a third of a second, and most figures do without it
 
         return pl.DataFrame(self.connection.sql(sql, params=parameters or None))
+
+    def meanings(self) -> dict[str, str]:
+        """What each column's name means wherever it stands: those that every view explains in the same words."""
+        rows = self.rows(
+            "SELECT column_name, any_value(comment) AS comment FROM duckdb_columns() WHERE schema_name = 'main' "
+            "AND NOT internal GROUP BY column_name HAVING count(DISTINCT comment) = 1"
+        )
+        return {row["column_name"]: row["comment"] for row in rows}
 
     def freshness(self) -> Freshness:
         """When the store was published, and its newest source time."""

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, settings
 
 from collector.broker import embedded_broker
 from replay_data.simulator.scenario import Scenario
+from tests.nights import load_night
 from tests.scenarios import Made, make_store
 from tests.servers import mosquitto_at
 
@@ -47,3 +48,9 @@ def scenario_stores(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Scena
         return make_store(scenario, tmp_path_factory.mktemp("scenario"))
 
     return made
+
+
+@pytest.fixture(scope="session")
+def night_mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The mill.toml of the recorded night shift, loaded and published once a session; whoever writes copies it."""
+    return load_night(tmp_path_factory.mktemp("night"))

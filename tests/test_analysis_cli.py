@@ -13,11 +13,16 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from analysis import cli
+from analysis import cli, query_cli
+from analysis.dictionary.cli import say
+from analysis.package.cli import export
 from analysis.pareto import ALL_KINDS, DIMENSIONS
 from tests.analysis_store import Break, HandMadeStore, at, ms
 
-COMMANDS = {c.name or "": c for c in (cli.query, cli.efficiency, cli.pareto, cli.shift, cli.broke, cli.report)}
+COMMANDS = {
+    c.name or "": c
+    for c in (query_cli.query, say, export, cli.efficiency, cli.pareto, cli.shift, cli.broke, cli.report)
+}
 
 
 @pytest.fixture(scope="module")
@@ -238,6 +243,14 @@ def test_a_page_is_written_where_it_is_asked_for(mill: Path, tmp_path: Path, nam
         ("report --html x --json", "page"),
         ("query 'SELECT 1' --param x", "name=value"),
         ("query 'SELECT 1' --format parquet", "--out"),
+        ("query 'SELECT 1' --out rows.txt", "--format"),
+        ("query 'SELECT 1' --out rows.csv --format table", "terminal"),
+        ("query 'SELECT 1' --memory lots", "500MB"),
+        ("query", "--ask"),
+        ("query 'SELECT 1' --ask causes", "one of"),
+        ("query 'SELECT 1' --show", "--ask"),
+        ("query --ask nix", "--questions"),
+        ("query --ask causes --param nix=1", "it has none"),
     ],
 )
 def test_wrong_usage_ends_with_2_and_says_what_is_right(mill: Path, command: str, says: str) -> None:
@@ -255,7 +268,7 @@ def test_wrong_usage_ends_with_2_and_says_what_is_right(mill: Path, command: str
         ("efficiency --machine pm3", "no data"),
         ("shift --shift '2026-03-10 night'", "no shift"),
         ("query 'DROP VIEW downtime'", "only SELECT"),
-        ("query 'SELECT x'", "x"),
+        ("query 'SELECT $x'", "x"),
     ],
 )
 def test_what_cannot_be_done_ends_with_1_and_one_line(mill: Path, command: str, says: str) -> None:
@@ -308,7 +321,15 @@ def test_a_long_table_says_that_it_was_cut(mill: Path) -> None:
 def test_commands_that_look_change_no_byte_of_the_mill(mill: Path) -> None:
     before = {file: file.read_bytes() for file in mill.parent.rglob("*") if file.is_file()}
 
-    for command in ("efficiency", "pareto", "shift", "broke", "query 'FROM downtime'"):
+    for command in (
+        "efficiency",
+        "pareto",
+        "shift",
+        "broke",
+        "query 'FROM downtime'",
+        "dictionary",
+        "query --ask causes",
+    ):
         assert run(mill, command).exit_code == 0
 
     assert {file: file.read_bytes() for file in mill.parent.rglob("*") if file.is_file()} == before

@@ -5,16 +5,16 @@ from __future__ import annotations
 import csv
 import io
 import re
-import zipfile
 from pathlib import Path
 from xml.etree import ElementTree
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.efficiency import efficiency
-from analysis.export import csv_text, sheet_of, stacked, write_csv, write_pictures, write_xlsx
+from analysis.export import csv_text, sheet_of, stacked, write_csv, write_parquet, write_pictures, write_xlsx
 from analysis.ledger import ledger
 from analysis.pareto import pareto
 from analysis.period import Period
@@ -23,9 +23,9 @@ from analysis.result import Result, Sheet, Table
 from analysis.telling.efficiency import tell_efficiency
 from analysis.telling.pareto import tell_pareto
 from tests.histories import DAY, downtime, on_reel_but_for
+from tests.workbook import cells
 
 WHOLE_DAY = Period(from_ms=0, to_ms=DAY)
-SHEET = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 FORMULA = '=HYPERLINK("http://192.0.2.1")'
 
 
@@ -33,27 +33,6 @@ def answer(cause: str = "PR-FLT") -> Result:
     lost = [downtime(60, 30, cause=cause, rate_before_t_h=12.0), downtime(200, 15, rate_before_t_h=12.0)]
     past = on_reel_but_for(lost)
     return tell_pareto(past, ledger(past, WHOLE_DAY), pareto(past, ledger(past, WHOLE_DAY), "cause"))
-
-
-def cells(file: Path) -> dict[str, list[list[str]]]:
-    """The cells of a workbook as text, sheet by sheet, read from its XML (ECMA-376) and not with what wrote it."""
-    with zipfile.ZipFile(file) as book:
-        assert not [name for name in book.namelist() if "external" in name.lower()]
-        texts = ["".join(t.itertext()) for t in ElementTree.fromstring(book.read("xl/sharedStrings.xml"))]
-        names = [
-            s.get("name") or "" for s in ElementTree.fromstring(book.read("xl/workbook.xml")).iter(f"{SHEET}sheet")
-        ]
-        found = {}
-        for number, name in enumerate(names, start=1):
-            page = ElementTree.fromstring(book.read(f"xl/worksheets/sheet{number}.xml"))
-            assert page.find(f".//{SHEET}f") is None, "a formula"
-            found[name] = [[_text(c, texts) for c in row] for row in page.iter(f"{SHEET}row")]
-    return found
-
-
-def _text(cell: ElementTree.Element, texts: list[str]) -> str:
-    value = cell.findtext(f"{SHEET}v") or ""
-    return texts[int(value)] if cell.get("t") == "s" else value
 
 
 def test_a_csv_has_the_numbers_unrounded_and_the_machine_first(tmp_path: Path) -> None:
@@ -67,6 +46,26 @@ def test_a_csv_has_the_numbers_unrounded_and_the_machine_first(tmp_path: Path) -
     assert float(first["per_on_reel_h"]) == pytest.approx(1 / 23.25, rel=1e-12)
     # The remainder has no place: its cell is empty.
     assert (rest["cause"], rest["count_place"]) == ("not coded", "")
+
+
+def test_tables_as_parquet_have_numbers_unrounded_and_one_type_a_column(tmp_path: Path) -> None:
+    mixed = Table(
+        title="Mixed",
+        columns=("what", "value", "good", "none"),
+        rows=(),
+        sheet=Sheet(
+            columns=("what", "value", "good", "none"), rows=(("a", 1, True, None), ("b", "not set", None, None))
+        ),
+    )
+
+    (file, _), (other, title) = write_parquet(
+        tmp_path / "causes.parquet", [answer(), Result(title="", subject="", sentence="", tables=(mixed,))]
+    )
+
+    causes, found = pl.read_parquet(file), pl.read_parquet(other)
+    assert causes.filter(pl.col("cause") == "PR-FLT").select("lost_min", "lost_t").row(0) == (30.0, 6.0)
+    assert causes["per_on_reel_h"][0] == pytest.approx(1 / 23.25, rel=1e-12)
+    assert (title, found["value"].to_list(), found["good"].to_list()) == ("Mixed", ["1", "not set"], [True, None])
 
 
 @given(st.text(max_size=20))

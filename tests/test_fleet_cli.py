@@ -67,8 +67,8 @@ def test_a_lake_is_made_filled_by_load_checked_and_asked(tmp_path: Path) -> None
         "SELECT count(*) AS n FROM sample",
     )
     assert json.loads(of_a_day.stdout) == [{"n": 24}]
-    assert "breaks_a_day" in run("fleet", "--list").stdout
-    assert run(*mill, "fleet", "--question", "breaks_a_day").exit_code == 0
+    assert "breaks_a_day" in run("fleet", "--questions").stdout
+    assert run(*mill, "fleet", "--ask", "breaks_a_day").exit_code == 0
 
 
 def test_what_is_not_there_is_said_with_the_way_out(tmp_path: Path) -> None:
@@ -78,7 +78,7 @@ def test_what_is_not_there_is_said_with_the_way_out(tmp_path: Path) -> None:
     assert "names no lake" in run(*mill, "lake", "copy").stderr
     assert "say where one is with --lake FOLDER" in run(*mill, "fleet", "SELECT 1").stderr
     assert "is no lake" in run("fleet", "--lake", str(tmp_path), "SELECT 1").stderr
-    assert run("fleet", "--lake", str(tmp_path), "--question", "no_such").exit_code == 2
+    assert run("fleet", "--lake", str(tmp_path), "--ask", "no_such").exit_code == 2
     assert run("fleet", "--lake", str(tmp_path)).exit_code == 2
 
 

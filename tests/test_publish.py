@@ -74,6 +74,17 @@ def test_readers_get_all_that_was_committed_before(store: Store, mill: Mill, tmp
         assert rows(reader, "SELECT epoch_ms(data_to) FROM published") == [(T0 + 9 * MINUTE,)]
 
 
+def test_tools_that_are_older_than_the_collector_can_open_what_is_published(
+    store: Store, mill: Mill, tmp_path: Path
+) -> None:
+    publish(store, mill, now_ms=NOW_MS)
+
+    header = (tmp_path / "store" / "published.duckdb").read_bytes()[:20]
+    # After a checksum of 8 bytes: DUCK and the number of the format. DuckDB 1.5.6 says that it reads 64 to 68.
+    assert header[8:12] == b"DUCK"
+    assert 64 <= int.from_bytes(header[12:20], "little") <= 68
+
+
 def test_both_files_have_the_same_views_and_comments(store: Store, mill: Mill, tmp_path: Path) -> None:
     publish(store, mill, now_ms=NOW_MS)
     queries = (

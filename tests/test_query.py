@@ -12,9 +12,11 @@ import duckdb
 import polars as pl
 import pytest
 
-from analysis.query import Format, Refused, answered, frame, only_select, parameter, text_of, write_binary
+from analysis.query import Format, Refused, answered, frame, is_size, only_select, parameter, text_of, written_whole
+from analysis.query_file import write_binary
 from analysis.read import connect
 from tests.analysis_store import HandMadeStore
+from tests.workbook import cells
 
 
 @pytest.fixture
@@ -110,6 +112,23 @@ def test_a_query_that_takes_too_long_is_stopped(connection: duckdb.DuckDBPyConne
         pass
 
 
+def test_nothing_but_data_is_ever_printed(connection: duckdb.DuckDBPyConnection) -> None:
+    assert text(connection, "SELECT current_setting('enable_progress_bar_print') AS printed", "csv").split() == [
+        "printed", "false",
+    ]  # fmt: skip
+
+
+def test_whoever_waits_is_told_how_far_it_is(connection: duckdb.DuckDBPyConnection) -> None:
+    told: list[float] = []
+    slow = "SELECT count(*) FROM range(100000000000) AS a WHERE a.range % 7 = 3"
+
+    with pytest.raises(Refused), answered(connection, slow, {}, seconds=0.5, progress=told.append):
+        pass
+
+    assert told
+    assert all(0 <= share <= 1 for share in told)
+
+
 def test_a_query_that_takes_too_much_memory_is_stopped(tmp_path: Path) -> None:
     store = HandMadeStore(tmp_path)
     store.close(published="2026-03-02 18:01", data_to=None)
@@ -187,6 +206,56 @@ def test_negative_numbers_stay_numbers_in_csv(connection: duckdb.DuckDBPyConnect
     found = text(connection, "SELECT -1 AS a, -0.5 AS b, TRUE AS c, NULL AS d, 'a,b' AS \"=e\"", "csv")
 
     assert found == 'a,b,c,d,\'=e\r\n-1,-0.5,true,,"a,b"\r\n'
+
+
+def test_a_fault_in_the_sql_is_shown_at_its_line_and_place() -> None:
+    # Line 2, and under the third b: "LINE 2: " and two blanks, then "b b " before it.
+    with pytest.raises(Refused) as refused:
+        only_select("SELECT a,\n  b b b FROM x")
+
+    first, line, mark = str(refused.value).split("\n")[:3]
+    assert "syntax error" in first
+    assert line == "LINE 2:   b b b FROM x"
+    assert mark.index("^") == len("LINE 2:   b b ")
+
+
+@pytest.mark.parametrize(
+    ("text", "good"), [("500MB", True), ("1.5 GiB", True), ("lots", False), ("1", False), ("1GB; x", False)]
+)
+def test_a_size_is_a_number_with_a_unit(text: str, good: bool) -> None:
+    assert is_size(text) == good
+
+
+def test_what_fails_on_its_way_leaves_the_file_as_it_was(tmp_path: Path) -> None:
+    file = tmp_path / "rows.csv"
+    file.write_text("before")
+
+    with pytest.raises(ZeroDivisionError), written_whole(file) as draft:
+        draft.write_text(f"half {1 / 0}")
+
+    assert [path.name for path in tmp_path.iterdir()] == ["rows.csv"]
+    assert file.read_text() == "before"
+
+
+def test_a_workbook_has_numbers_instants_and_texts_as_such_and_no_formula(
+    connection: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    sql = """SELECT 1.5 AS lost_s, TIMESTAMPTZ '2026-03-02 06:00:00+02' AS started_at, DATE '2026-03-02' AS day,
+        '=1+1' AS text, 12345678901234567 AS big, [1, 2] AS list, NULL AS nothing, TRUE AS truth"""
+    rows = frame(connection, sql, {}, seconds=20)
+
+    write_binary(rows, Format.XLSX, tmp_path / "rows.xlsx", meanings={"lost_s": "Loss. [s]"})
+
+    found = cells(tmp_path / "rows.xlsx")
+    # Days since 1899-12-30 (ECMA-376, 18.17.4.1): 2026-03-02 is day 46083, 04:00 UTC a sixth of a day later.
+    assert found["rows"][1][:2] == ["1.5", "46083.16666666666"]
+    assert found["rows"][1][2:6] == ["46083", "=1+1", "12345678901234567", "[1, 2]"]
+    assert ["lost_s", "Loss. [s]"] in found["columns"]
+
+
+def test_more_rows_than_a_workbook_holds_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="Parquet or CSV"):
+        write_binary(pl.DataFrame({"x": range(1_048_576)}), Format.XLSX, tmp_path / "rows.xlsx")
 
 
 @pytest.mark.parametrize(("shape", "read"), [(Format.PARQUET, pl.read_parquet), (Format.ARROW, pl.read_ipc)])

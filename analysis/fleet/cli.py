@@ -8,8 +8,8 @@ from pathlib import Path
 
 import click
 
-from analysis.cli import FORMATS, say_rows, values_of
 from analysis.options import way_out
+from analysis.query_cli import FORMATS, format_of, memory_of, say_rows, values_of
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
 
@@ -18,11 +18,11 @@ DAY = click.DateTime(formats=["%Y-%m-%d"])
 @click.argument("sql", required=False)
 @click.option("--lake", type=click.Path(file_okay=False, path_type=Path), envvar="BREAKHORN_LAKE", show_envvar=True,
               help="The lake's folder; default: that of mill.toml's [lake].")  # fmt: skip
-@click.option("--question", metavar="NAME", help="Ask one of the ready questions instead; --list names them.")
-@click.option("--list", "listing", is_flag=True, help="Name the ready questions, each with its sentence.")
+@click.option("--ask", metavar="NAME", help="Ask one of the ready questions instead; --questions lists them.")
+@click.option("--questions", "listing", is_flag=True, help="Name the ready questions, each with its sentence.")
 @click.option("--from", "first", type=DAY, help="First day (UTC) of samples that are looked at; it opens sooner then.")
 @click.option("--to", "last", type=DAY, help="Last day (UTC) of samples that are looked at.")
-@click.option("--format", "shape", type=click.Choice(FORMATS), default="table", show_default=True)
+@click.option("--format", "shape", type=click.Choice(FORMATS), help="Default: as FILE ends, else table.")
 @click.option("--param", "parameters", multiple=True, metavar="NAME=VALUE", help="Value of $NAME; may be repeated.")
 @click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write here, not to stdout."
@@ -37,11 +37,11 @@ def fleet(
     *,
     sql: str | None,
     lake: Path | None,
-    question: str | None,
+    ask: str | None,
     listing: bool,
     first: datetime | None,
     last: datetime | None,
-    shape: str,
+    shape: str | None,
     parameters: tuple[str, ...],
     out: Path | None,
     memory: str,
@@ -60,15 +60,15 @@ def fleet(
         for name, sentence in questions().items():
             click.echo(f"{name:24} {sentence}")
         return
-    if (sql is None) == (question is None):
-        raise click.UsageError("give SQL, or --question NAME; --list names the ready ones")
-    values = values_of(parameters, shape=shape, out=out)
+    if (sql is None) == (ask is None):
+        raise click.UsageError("give SQL, or --ask NAME; --questions lists the ready ones")
+    values, form = values_of(parameters), format_of(shape, out)
     try:
-        asked = sql or question_sql(str(question))
+        asked = sql or question_sql(str(ask))
     except NoSuchQuestion as error:
         raise click.UsageError(str(error)) from error
     days = {"first": first.date() if first else None, "last": last.date() if last else None}
-    with way_out(), open_lake(lake_folder(path, lake), memory=memory, **days) as opened:
+    with way_out(), open_lake(lake_folder(path, lake), memory=memory_of(memory), **days) as opened:
         for fault in opened.faults:
             click.echo(f"Not all is counted: {fault}", err=True)
-        say_rows(opened.connection, asked, values, shape=shape, out=out, time_limit=time_limit)
+        say_rows(opened.connection, asked, values, form, out, seconds=time_limit, meanings=dict)

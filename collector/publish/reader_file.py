@@ -28,6 +28,10 @@ _BLOCK_BYTES = 16_384
 """DuckDB's smallest block. Each table takes at least one: with the usual 256 KiB the file has 4.2 MB instead of 0.6,
 and it is written every few seconds."""
 
+_READABLE_FROM = "v1.5.0"
+"""The oldest DuckDB that must be able to open the file: shells, drivers and tools are updated later than we are. The
+newest format, the default, is closed to all of 1.x; those before 1.5 forget MATERIALIZED in views."""
+
 _NO_ROWS = {
     "value": "SELECT NULL::INTEGER AS tag_id, NULL::TIMESTAMPTZ AS sampled_at, NULL::DOUBLE AS value, "
     "NULL::UTINYINT AS flags WHERE FALSE",
@@ -103,7 +107,9 @@ def _empty_file() -> bytes:
     """A reader's file without rows. Its views and their comments take longer than all else, so it is made once."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / PUBLISHED
-        with duckdb.connect(path, config={"default_block_size": _BLOCK_BYTES}) as connection:
+        with duckdb.connect(
+            path, config={"default_block_size": _BLOCK_BYTES, "storage_compatibility_version": _READABLE_FROM}
+        ) as connection:
             _make_tables(connection)
             connection.execute(sql_text("views.sql"))
         return path.read_bytes()

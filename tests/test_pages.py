@@ -1,0 +1,14 @@
+"""Every generated page of the documentation is what its generator makes now."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.pages import ANALYSIS, PAGES
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_generated_page_is_what_its_generator_makes(name: str, tmp_path: Path) -> None:
+    assert (ANALYSIS / name).read_text(encoding="utf-8") == PAGES[name](tmp_path), "run: python -m tests.pages"
