@@ -378,6 +378,7 @@ def test_a_period_takes_what_touches_it(mill: Path, tmp_path: Path) -> None:
         (["x", "--pseudonyms", "x/mill.key"], 2, "keep the key elsewhere"),
         (["x", "--machine", "pm9"], 1, "kolmonen"),
         (["there"], 1, "another name"),
+        (["nowhere/x"], 1, "nowhere/x: No such file"),
     ],
 )
 def test_what_cannot_be_exported_is_told(

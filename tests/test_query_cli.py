@@ -84,6 +84,14 @@ def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("name", ["rows.csv", "rows.parquet"])
+def test_a_folder_that_is_not_there_is_told_by_the_name_that_was_given(mill: Path, tmp_path: Path, name: str) -> None:
+    result = run(mill, "FROM sheet_break", "--out", str(tmp_path / "nowhere" / name))
+
+    assert result.exit_code == 1
+    assert f"{tmp_path / 'nowhere' / name}: No such file or directory; give another path" in result.stderr
+
+
 def test_a_fault_in_the_sql_is_shown_with_its_place(mill: Path) -> None:
     result = run(mill, "SELECT section FROM sheet_break\nWHERE lost_s > > 5")
 
