@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import math
@@ -132,6 +133,8 @@ def frame(
 @contextmanager
 def written_whole(file: Path) -> Iterator[Path]:
     """A path to write to, which takes the file's place at the end; if anything fails, the file stays as it was."""
+    if not file.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(file))
     draft = file.with_name(f".{file.name}.{os.getpid()}")
     try:
         yield draft

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, settings
 
 from collector.broker import embedded_broker
 from replay_data.simulator.scenario import Scenario
+from tests.cookbook_mill import cookbook_mill
 from tests.nights import load_night
 from tests.scenarios import Made, make_store
 from tests.servers import mosquitto_at
@@ -54,3 +55,9 @@ def scenario_stores(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Scena
 def night_mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The mill.toml of the recorded night shift, loaded and published once a session; whoever writes copies it."""
     return load_night(tmp_path_factory.mktemp("night"))
+
+
+@pytest.fixture(scope="session")
+def small_mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The mill.toml of the store that is written by hand, whose figures can be worked with a pencil; only read it."""
+    return cookbook_mill(tmp_path_factory.mktemp("small"))

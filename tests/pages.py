@@ -48,13 +48,12 @@ _ASKERS = {
 }
 
 
-def cookbook_page(folder: Path) -> str:
-    """The page of all questions, with their answers on the hand-made store."""
-    with open_store(cookbook_mill(folder)) as store:
-        parts = [_HEAD.format(number=len(questions()))]
-        for asker, title in _ASKERS.items():
-            parts.append(f"## {title}\n")
-            parts += [_question(store, found) for found in questions() if found.asker is asker]
+def cookbook_page(store: Store) -> str:
+    """The page of all questions, with their answers."""
+    parts = [_HEAD.format(number=len(questions()))]
+    for asker, title in _ASKERS.items():
+        parts.append(f"## {title}\n")
+        parts += [_question(store, found) for found in questions() if found.asker is asker]
     return "\n".join(parts)
 
 
@@ -73,42 +72,40 @@ def _question(store: Store, found: Question) -> str:
     return "\n".join(lines) + "\n"
 
 
-def dictionary_page(folder: Path) -> str:
-    """The data dictionary, its examples answered by the hand-made store."""
-    with open_store(cookbook_mill(folder)) as store:
+def dictionary_page(store: Store) -> str:
+    """The data dictionary, its examples answered."""
 
-        def answer(example: str) -> str:
-            with answered(store.connection, example, {}, seconds=60) as found:
-                rows = [[cell(value) for value in row] for batch in found.batches for row in batch]
-                return "\n".join([_row(found.columns), _row(["---"] * len(found.columns)), *map(_row, rows)])
+    def answer(example: str) -> str:
+        with answered(store.connection, example, {}, seconds=60) as found:
+            rows = [[cell(value) for value in row] for batch in found.batches for row in batch]
+            return "\n".join([_row(found.columns), _row(["---"] * len(found.columns)), *map(_row, rows)])
 
-        return markdown(dictionary(store), picture="dictionary.svg", answer=answer)
+    return markdown(dictionary(store), picture="dictionary.svg", answer=answer)
 
 
-def entity_svg(folder: Path) -> str:
+def entity_svg(store: Store) -> str:
     """The entity picture."""
-    with open_store(cookbook_mill(folder)) as store:
-        return entity_picture(dictionary(store))
+    return entity_picture(dictionary(store))
 
 
 def _row(cells: list[str] | tuple[str, ...]) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-PAGES: dict[str, Callable[[Path], str]] = {
+PAGES: dict[str, Callable[[Store], str]] = {
     "COOKBOOK.md": cookbook_page,
     "DICTIONARY.md": dictionary_page,
     "dictionary.svg": entity_svg,
 }
-"""File below ``analysis`` and what makes its text, given an empty folder to work in."""
+"""File below ``analysis`` and what makes its text of the store that is written by hand."""
 
 
 def main() -> None:
     """Write every page."""
-    for name, make in PAGES.items():
-        with tempfile.TemporaryDirectory() as folder:
-            (ANALYSIS / name).write_text(make(Path(folder)), encoding="utf-8")
-        print(f"wrote analysis/{name}")
+    with tempfile.TemporaryDirectory() as folder, open_store(cookbook_mill(Path(folder))) as store:
+        for name, make in PAGES.items():
+            (ANALYSIS / name).write_text(make(store), encoding="utf-8")
+            print(f"wrote analysis/{name}")
 
 
 if __name__ == "__main__":

@@ -14,15 +14,15 @@ import pytest
 from analysis.cookbook import NoSuchQuestion, Question, question, questions
 from analysis.query import Format, answered, only_select, text_of
 from analysis.read import Store, open_store
-from tests.cookbook_mill import B1, B2, B3, B4, B5, B6, B7, B8, P1, cookbook_mill
+from tests.cookbook_mill import B1, B2, B3, B4, B5, B6, B7, B8, P1
 from tests.nights import read_night
 
 NAMES = [found.name for found in questions()]
 
 
 @pytest.fixture(scope="module")
-def mill(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
-    with open_store(cookbook_mill(tmp_path_factory.mktemp("cookbook"))) as store:
+def mill(small_mill: Path) -> Iterator[Store]:
+    with open_store(small_mill) as store:
         yield store
 
 

@@ -15,14 +15,8 @@ from analysis.dictionary.cli import say
 from analysis.dictionary.keys import EXAMPLES, KEYS
 from analysis.dictionary.picture import entity_picture, placed
 from analysis.read import Store, open_store
-from tests.cookbook_mill import cookbook_mill
 
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-@pytest.fixture(scope="module")
-def small_mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return cookbook_mill(tmp_path_factory.mktemp("dictionary"))
 
 
 @pytest.fixture(scope="module")

@@ -20,8 +20,11 @@ from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.dictionary.catalogue import dictionary
+from analysis.package.choice import CLOSED, FREE, IDS, KINDS, SPANS
 from analysis.package.cli import export
 from analysis.package.pseudonyms import BadKey, Pseudonyms, key_shift, read_key
+from analysis.read import open_store
 from tests.analysis_store import Break, HandMadeStore, at
 
 # The rules of Data Package 2.0 (datapackage.org, standard, read 2026-11) that bear on what we write, in our own words.
@@ -378,6 +381,7 @@ def test_a_period_takes_what_touches_it(mill: Path, tmp_path: Path) -> None:
         (["x", "--pseudonyms", "x/mill.key"], 2, "keep the key elsewhere"),
         (["x", "--machine", "pm9"], 1, "kolmonen"),
         (["there"], 1, "another name"),
+        (["nowhere/x"], 1, "nowhere/x: No such file"),
     ],
 )
 def test_what_cannot_be_exported_is_told(
@@ -428,3 +432,25 @@ def test_names_are_told_apart_and_kept(key: bytes, one: str, other: str) -> None
     assert re.fullmatch(r"machine-[a-z2-7]{8}-\d{8}T\d{6}Z", names.of_downtime("pm2-20260302T050000Z"))
     assert key_shift(key) % timedelta(weeks=1) == timedelta(0)
     assert datetime(2026, 1, 1, tzinfo=UTC) + names.shift < datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def test_every_view_with_times_and_every_column_that_may_hold_a_name_is_known(small_mill: Path) -> None:
+    with open_store(small_mill) as store:
+        known = dictionary(store)
+    columns = {(view.name, column.name): column for view in known.views for column in view.columns}
+
+    # What a view without a period of its own would give away: all of it, whatever period is asked for.
+    whole = {
+        "mill", "machine", "sheet_detector", "signal", "grade", "cause", "broke_pit", "broke_tower", "tag", "clothing",
+        "configuration", "collector_run", "message_count", "published", "downtime_alias", "rebuild",
+    }  # fmt: skip
+    assert {view.name for view in known.views} == set(SPANS) | whole
+    assert all((view, column) in columns for view, span in SPANS.items() for column in span)
+    # Texts that are neither names nor free nor the trade's words: each was looked at.
+    plain = {
+        "time_zone", "currency", "added_from", "grade", "code", "name", "pit", "tower", "shades", "dosed_into", "shift",
+        "digest", "cause", "certainty", "found_kind", "found_by", "new_kind", "reason", "position", "test", "version",
+        "shade",
+    }  # fmt: skip
+    texts = {name for (_, name), column in columns.items() if column.type.startswith("VARCHAR")}
+    assert texts <= set(KINDS) | set(IDS) | set(FREE) | set(CLOSED) | plain

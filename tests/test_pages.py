@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from analysis.read import open_store
 from tests.pages import ANALYSIS, PAGES
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_a_generated_page_is_what_its_generator_makes(name: str, tmp_path: Path) -> None:
-    assert (ANALYSIS / name).read_text(encoding="utf-8") == PAGES[name](tmp_path), "run: python -m tests.pages"
+def test_a_generated_page_is_what_its_generator_makes(name: str, small_mill: Path) -> None:
+    with open_store(small_mill) as store:
+        assert (ANALYSIS / name).read_text(encoding="utf-8") == PAGES[name](store), "run: python -m tests.pages"

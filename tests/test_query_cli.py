@@ -84,6 +84,14 @@ def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("name", ["rows.csv", "rows.parquet"])
+def test_a_folder_that_is_not_there_is_told_by_the_name_that_was_given(mill: Path, tmp_path: Path, name: str) -> None:
+    result = run(mill, "FROM sheet_break", "--out", str(tmp_path / "nowhere" / name))
+
+    assert result.exit_code == 1
+    assert f"{tmp_path / 'nowhere' / name}: No such file or directory; give another path" in result.stderr
+
+
 def test_a_fault_in_the_sql_is_shown_with_its_place(mill: Path) -> None:
     result = run(mill, "SELECT section FROM sheet_break\nWHERE lost_s > > 5")
 
@@ -126,7 +134,7 @@ def test_ctrl_c_ends_a_query_at_once_and_in_a_word(mill: Path) -> None:
     with started(mill, endless) as child:
         cpu = Path(f"/proc/{child.pid}/stat")
         # Fields 14 and 15 are ticks of processor time (proc(5)): beyond what starting takes, the query is under way.
-        wait_until(lambda: sum(map(int, cpu.read_text().split()[13:15])) > 200, what="the query's start")
+        wait_until(lambda: sum(map(int, cpu.read_text().split()[13:15])) > 150, what="the query's start")
 
         child.send_signal(signal.SIGINT)
         _, said = child.communicate(timeout=30)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import json
@@ -64,6 +65,8 @@ def write_package(store: Store, order: Order, target: Path, *, now: datetime, te
     NameLeft
         With pseudonyms, if a name would have gone out all the same. Nothing is left behind then.
     """
+    if not target.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(target))
     draft = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
     try:
         written = [file for one in order.chosen for file in _files(store, order, one, draft, tell)]

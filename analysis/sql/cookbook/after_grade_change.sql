@@ -11,8 +11,9 @@ made AS (
     SELECT
         p.machine,
         sum(epoch_ms(p.ended_at) - epoch_ms(p.started_at)) / 3600000.0 AS all_h,
-        sum(CASE WHEN c.to_at > p.started_at THEN epoch_ms(least(p.ended_at, c.to_at)) - epoch_ms(p.started_at) ELSE 0 END)
-            / 3600000.0 AS soon_h
+        sum(
+            CASE WHEN c.to_at > p.started_at THEN epoch_ms(least(p.ended_at, c.to_at)) - epoch_ms(p.started_at) ELSE 0 END
+        ) / 3600000.0 AS soon_h
     FROM production AS p
     ASOF LEFT JOIN changed AS c ON c.machine = p.machine AND c.started_at <= p.started_at
     GROUP BY p.machine

@@ -22,7 +22,8 @@ broken AS (
     GROUP BY ALL
 )
 SELECT
-    m.machine, m.day, round(m.on_reel_h, 2) AS on_reel_h, round(m.tonnes_t, 1) AS tonnes_t, coalesce(b.breaks, 0) AS breaks,
+    m.machine, m.day, round(m.on_reel_h, 2) AS on_reel_h, round(m.tonnes_t, 1) AS tonnes_t,
+    coalesce(b.breaks, 0) AS breaks,
     round(100 * coalesce(b.breaks, 0) / m.on_reel_h, 2) AS per_100_on_reel_h
 FROM made AS m
 LEFT JOIN broken AS b ON b.machine = m.machine AND b.day = m.day

@@ -1,11 +1,12 @@
 -- Does the sheet break more often at higher speed?
 -- for: engineer
--- By the mean speed before each break, against the time on the reel at such speeds. Grades run at their own speeds: what
--- looks like speed may be the grade.
+-- By the mean speed before each break, against the time on the reel at such speeds. Grades run at their own speeds:
+-- what looks like speed may be the grade.
 -- $band_m_min = 50 [m/min]: width of the bands
 WITH made AS (
     SELECT
-        machine, floor(length_m / ((epoch_ms(ended_at) - epoch_ms(started_at)) / 60000.0) / $band_m_min::DOUBLE) AS band,
+        machine,
+        floor(length_m / ((epoch_ms(ended_at) - epoch_ms(started_at)) / 60000.0) / $band_m_min::DOUBLE) AS band,
         sum(epoch_ms(ended_at) - epoch_ms(started_at)) / 3600000.0 AS on_reel_h
     FROM production
     WHERE ended_at > started_at

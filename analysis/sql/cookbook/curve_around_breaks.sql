@@ -18,7 +18,8 @@ hour AS (
 )
 SELECT
     h.machine,
-    floor((epoch_ms(s.sampled_at) - epoch_ms(h.started_at)) / 60000 / $step_min::DOUBLE) * $step_min::DOUBLE AS from_min,
+    floor((epoch_ms(s.sampled_at) - epoch_ms(h.started_at)) / 60000 / $step_min::DOUBLE) * $step_min::DOUBLE
+        AS from_min,
     round(avg(s.value), 4) AS mean, min(s.value) AS lowest, max(s.value) AS highest,
     count(DISTINCT h.downtime_id) AS breaks, count(*) AS samples
 FROM sample AS s

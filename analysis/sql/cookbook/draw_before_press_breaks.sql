@@ -26,7 +26,8 @@ span AS (
     SELECT 'before breaks' AS windows, * FROM loss UNION ALL SELECT 'quiet hours', * FROM quiet
 ),
 hour AS (
-    SELECT *, unnest(generate_series(epoch_ms(from_at) // 3600000, (epoch_ms(to_at) - 1) // 3600000)) AS hour_no FROM span
+    SELECT *, unnest(generate_series(epoch_ms(from_at) // 3600000, (epoch_ms(to_at) - 1) // 3600000)) AS hour_no
+    FROM span
 ),
 each AS (
     SELECT h.machine, h.windows, h.from_at, avg(s.value) AS mean

@@ -16,7 +16,8 @@ ended AS (
     WHERE s.started_at < c.last_at AND s.ended_at > c.last_at - to_days($days::INTEGER)
 )
 SELECT
-    e.machine, e.shift_date, e.shift, e.crew, coalesce(l.losses, 0) AS losses, round(coalesce(l.lost_min, 0), 1) AS lost_min,
+    e.machine, e.shift_date, e.shift, e.crew, coalesce(l.losses, 0) AS losses,
+    round(coalesce(l.lost_min, 0), 1) AS lost_min,
     coalesce(l.to_code, 0) AS to_code, z.state AS state_at_end
 FROM ended AS e
 LEFT JOIN lost AS l ON l.machine = e.machine AND l.shift_date = e.shift_date AND l.shift = e.shift

@@ -1,7 +1,7 @@
 -- What were the hourly means of some tags, with how far each hour spread?
 -- for: analyst
--- Plain means of the good samples. Hours are of UTC, by division and not by a time zone, which would take eight times as
--- long. To give each tag a column, wrap it: PIVOT (…) ON tag IN ('…') USING first(mean).
+-- Plain means of the good samples. Hours are of UTC, by division and not by a time zone, which would take eight times
+-- as long. To give each tag a column, wrap it: PIVOT (…) ON tag IN ('…') USING first(mean).
 -- $tags = press.draw,reel.speed: names of tags, with commas between
 -- $days = 1 [d]: how far back, from the newest data
 SELECT

@@ -9,7 +9,8 @@ WITH last_shift AS (
     LIMIT 1
 )
 SELECT
-    d.machine, timezone(m.time_zone, d.started_at) AS lost_local, d.kind, d.section, round(d.lost_s / 60, 1) AS lost_min,
+    d.machine, timezone(m.time_zone, d.started_at) AS lost_local, d.kind, d.section,
+    round(d.lost_s / 60, 1) AS lost_min,
     d.attempts, d.grade, d.cause, d.crew
 FROM downtime AS d
 JOIN last_shift AS l ON l.shift_date = d.shift_date AND l.shift = d.shift

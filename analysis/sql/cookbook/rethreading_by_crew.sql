@@ -1,7 +1,7 @@
 -- How does each crew bring the sheet back: attempts, minutes to the first one, minutes in all?
 -- for: crew
--- The crew on duty at the loss. Open downtimes, and those with a data gap in them, are left out. Four breaks are luck, not
--- skill: 'breakhorn threading' says which differences are more than that.
+-- The crew on duty at the loss. Open downtimes, and those with a data gap in them, are left out. Four breaks are luck,
+-- not skill: 'breakhorn threading' says which differences are more than that.
 WITH first_attempt AS (
     SELECT downtime_id, min(started_at) AS started_at FROM threading_attempt GROUP BY downtime_id
 )

@@ -1,8 +1,10 @@
 -- How long from a break to saleable paper, by grade?
 -- for: engineer
--- Saleable: basis weight and moisture within the limits of the grade, and so for settled_s at least, before the next loss.
--- By the grade at the loss, judged by the one being made. Limits that a grade does not have judge nothing; a grade without
--- any is not judged. Only the six hours after each return are looked at. Values hold until the tag's next one; what is bad or implausible is not within limits.
+-- Saleable: basis weight and moisture within the limits of the grade, and so for settled_s at least, before the next
+-- loss. By the grade at the loss, judged by the one being made. Limits that a grade does not have judge nothing; a
+-- grade without any is not judged. Only the six hours after each return are looked at. Values hold until the tag's
+-- next one; what is bad or implausible is not within limits.
+-- $days = 90 [d]: how far back, from the newest data
 WITH back AS (
     SELECT
         b.downtime_id, b.machine, b.grade, b.started_at, b.ended_at,
@@ -12,6 +14,7 @@ WITH back AS (
     JOIN machine AS c ON c.machine = b.machine
     LEFT JOIN downtime AS n ON n.machine = b.machine AND n.started_at >= b.ended_at
     WHERE b.ended_at IS NOT NULL AND NOT b.end_uncertain AND NOT b.start_uncertain
+      AND b.started_at >= (SELECT data_to FROM published) - to_days($days::INTEGER)
     GROUP BY b.downtime_id, b.machine, b.grade, b.started_at, b.ended_at, c.last_at
 ),
 hour AS (

@@ -1,7 +1,7 @@
 -- Which process tags moved most just before a break?
 -- for: engineer
--- The mean of the last minutes against the two hours before them, in spreads of those. An empty id means the newest break.
--- What moved most need not be the cause: the dossier of the break shows each tag beside quiet runs.
+-- The mean of the last minutes against the two hours before them, in spreads of those. An empty id means the newest
+-- break. What moved most need not be the cause: the dossier of the break shows each tag beside quiet runs.
 -- $downtime = : id of the downtime
 -- $last_min = 10 [min]: how long the last minutes are
 WITH loss AS (
@@ -29,7 +29,8 @@ each AS (
     GROUP BY t.tag, t.section, t.unit
 )
 SELECT
-    tag, section, unit, round(last_mean, 3) AS last_mean, round(mean_before, 3) AS mean_before, round(spread, 3) AS spread,
+    tag, section, unit, round(last_mean, 3) AS last_mean, round(mean_before, 3) AS mean_before,
+    round(spread, 3) AS spread,
     CASE WHEN spread > 0 THEN round((last_mean - mean_before) / spread, 2) END AS moved_spreads
 FROM each
 WHERE last_mean IS NOT NULL AND mean_before IS NOT NULL
