@@ -7,6 +7,7 @@ import gzip
 import io
 import json
 import tempfile
+import zipfile
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -392,6 +393,15 @@ def test_utf_16_is_found_without_its_mark_and_refused_the_other_way_round(tmp_pa
     assert Loaded(tmp_path / "low.csv").samples == [(0, "T °C", 1.5)]
     assert faults(tmp_path / "high.csv") == [
         "high.csv: is UTF-16 with the high byte first, which cannot be read: save it as UTF-8"
+    ]
+
+
+def test_a_workbook_is_refused_with_the_way_out(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "book.csv", "w") as book:
+        book.writestr("sheet1.xml", "<sheet/>")
+
+    assert faults(tmp_path / "book.csv") == [
+        "book.csv: is a workbook or another zip archive: save its sheet as CSV, or unpack it"
     ]
 
 

@@ -26,6 +26,7 @@ DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", "|": "bar"}
 ENCODINGS = ("utf-8", "utf-16", "latin-1")
 
 _LOW_FIRST, _HIGH_FIRST = b"\xff\xfe", b"\xfe\xff"
+_ZIP = b"PK\x03\x04"
 _LONGEST_LINE = 1 << 20
 _SAYS_DELIMITER = re.compile(r'"?sep=(.)"?\s*')
 """What some spreadsheets write into the first line, for themselves."""
@@ -160,6 +161,8 @@ def _encoding(path: Path) -> str:
             start = file.read(4)
     except (OSError, EOFError, zstandard.ZstdError) as error:
         raise HistoryFault(path, f"cannot be read ({error})") from None
+    if start == _ZIP:
+        raise HistoryFault(path, "is a workbook or another zip archive: save its sheet as CSV, or unpack it")
     if start.startswith(_HIGH_FIRST):
         raise HistoryFault(path, "is UTF-16 with the high byte first, which cannot be read: save it as UTF-8")
     return "utf-16" if start.startswith(_LOW_FIRST) or start[1::2] == b"\0\0" else "utf-8"

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -21,11 +21,11 @@ from collector.decode.instant import EARLIEST_MS
 from collector.decode.place import LONGEST_TAG
 from collector.decode.value import LONGEST_TEXT
 from collector.history.bad import BAD_WORDS
+from collector.history.cells import CLOCK, INSTANT, IS_TWICE, key_list, pointed, word_list
 from collector.history.clock import zone_days, zone_of
 from collector.history.fault import HistoryFault
 from collector.history.known import known_tags
 from collector.history.options import Ambiguous, HistoryOptions
-from collector.history.signs import THOUSANDS, Signs, grouped
 from collector.history.source import Source, literal, source_of, time_of
 from collector.history.span import Span, TagSpan
 from collector.history.units import differ
@@ -53,23 +53,6 @@ _ENOUGH, _ABSURD_SHARE = 20, 0.9
 _PREFIX = "breakhorn-load-"
 
 _CONTROL = r"[\x00-\x1f\x7f-\x9f]"
-
-_DAY = "greatest(clock_ms // 86400000 - {first_day} + 1, 0)"
-_CLOCK = (
-    ", "
-    + ", ".join(
-        f"getvariable('{name}')[{_DAY}] AS {name}" for name in ("before_ms", "after_ms", "edge_from_ms", "edge_to_ms")
-    )
-    + f", getvariable('is_twice')[{_DAY}] AS comes_twice"
-)
-_INSTANT = """CASE
-            WHEN clock_ms < edge_from_ms OR edge_to_ms = 0 THEN clock_ms - before_ms
-            WHEN clock_ms >= edge_to_ms THEN clock_ms - after_ms
-            WHEN NOT comes_twice THEN NULL
-            WHEN '{ambiguous}' = 'earlier' THEN clock_ms - before_ms
-            WHEN '{ambiguous}' = 'later' THEN clock_ms - after_ms
-        END"""
-_IS_TWICE = "clock_ms >= edge_from_ms AND clock_ms < edge_to_ms AND comes_twice"
 
 
 class Spool:
@@ -141,7 +124,7 @@ class Spool:
         statement = sql_text("history/take.sql").format(
             file=number,
             cells=self._cells(number, placed=False),
-            true_words=_word_list(("true", *self._options.true)),
+            true_words=word_list(("true", *self._options.true)),
         )
         try:
             self._connection.execute(statement)
@@ -170,13 +153,13 @@ class Spool:
         is_local, options = source.time.is_local, self._options
         return sql_text("history/cells.sql").format(
             cells=self._rows(source, number, placed=placed),
-            clock=_CLOCK.format(first_day=self._first_day) if is_local else "",
-            instant=_INSTANT.format(ambiguous=options.ambiguous or "") if is_local else "clock_ms",
+            clock=CLOCK.format(first_day=self._first_day) if is_local else "",
+            instant=INSTANT.format(ambiguous=options.ambiguous or "") if is_local else "clock_ms",
             is_outside="before_ms IS NULL" if is_local else "FALSE",
-            is_twice=_IS_TWICE if is_local else "FALSE",
-            pointed=_pointed(source.signs),
-            bad_words=_word_list((*BAD_WORDS, *options.bad)),
-            truth_words=_word_list(("true", "false", *options.true, *options.false)),
+            is_twice=IS_TWICE if is_local else "FALSE",
+            pointed=pointed(source.signs),
+            bad_words=word_list((*BAD_WORDS, *options.bad)),
+            truth_words=word_list(("true", "false", *options.true, *options.false)),
             **self._limits(),
         )
 
@@ -186,7 +169,7 @@ class Spool:
             "earliest_ms": EARLIEST_MS,
             "latest_ms": self._now_ms + _AHEAD_MS,
             "machines": ", ".join(literal(machine.id) for machine in self._mill.machines),
-            "number_tags": _key_list(key for key, tag in self._known.items() if tag.is_number),
+            "number_tags": key_list(key for key, tag in self._known.items() if tag.is_number),
             "longest_tag": LONGEST_TAG,
             "longest_text": LONGEST_TEXT,
         }
@@ -357,6 +340,8 @@ def _sweep() -> None:
 
 
 def _lives(process: int) -> bool:
+    if os.name == "nt":
+        return True  # there, asking in this way would end the process
     try:
         os.kill(process, 0)
     except ProcessLookupError:
@@ -364,27 +349,6 @@ def _lives(process: int) -> bool:
     except PermissionError:
         return True
     return True
-
-
-def _key_list(keys: Iterable[TagKey]) -> str:
-    """SQL: machines and tags, each pair as one text."""
-    return f"[{', '.join(literal(machine) + ' || chr(10) || ' + literal(tag) for machine, tag in sorted(keys))}]"
-
-
-def _word_list(words: Iterable[str]) -> str:
-    """SQL: words as they are compared, in lower case."""
-    return ", ".join(literal(word.lower()) for word in words)
-
-
-def _pointed(signs: Signs) -> str:
-    """SQL: a value with a decimal point and nothing else between its digits; a sign that is out of place stays so."""
-    value = "trim(c.value)"
-    plain = value if signs.decimal == "." else f"translate({value}, ',.', '.,')"
-    if signs.thousands is None:
-        return plain
-    shape = literal(grouped(signs.thousands, signs.decimal).pattern)
-    bare = f"replace(translate({value}, {literal(THOUSANDS[signs.thousands])}, ''), ',', '.')"
-    return f"CASE WHEN regexp_full_match({value}, {shape}) THEN {bare} ELSE {plain} END"
 
 
 def _block(tags: tuple[TagKey, ...], columns: dict[str, Any]) -> Block:
