@@ -190,13 +190,22 @@ def open_source(store: Path, spool: Path) -> Iterator[Source]:
     with duckdb.connect(config={"threads": 1, "memory_limit": _MEMORY}) as connection:
         connection.execute("SET TimeZone = 'UTC'")
         connection.execute("SET temp_directory = ?", [str(spool / "spilled")])
-        connection.execute(f"ATTACH '{quoted(path)}' AS published_store (READ_ONLY)")
+        _attach(connection, path)
         connection.execute("USE published_store")
         try:
             yield Source(store, connection)
         except duckdb.CatalogException as error:
             said = str(error).splitlines()[0]
             raise LakeFault(f"{path} is of another version ({said}): start this version's collector once") from error
+
+
+def _attach(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    """Open the file, and once more if it was renewed just then: DuckDB opens it several times, and meets two files."""
+    attach = f"ATTACH '{quoted(path)}' AS published_store (READ_ONLY)"
+    try:
+        connection.execute(attach)
+    except duckdb.IOException:
+        connection.execute(attach)
 
 
 def _day_of(at_us: int) -> Day:
