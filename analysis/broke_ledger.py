@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 from analysis.broke import NO_PIT
 from analysis.history import BrokeTower, Downtime, History
@@ -52,6 +53,29 @@ class BrokeStep:
     dosed_t: float | None
     returned_m3: float | None
     spilled_m3: float | None
+
+
+def summed(steps: Iterable[BrokeStep]) -> tuple[BrokeStep, ...]:
+    """Steps of parts of time as those of the whole, one for each downtime, grade and shade; None counts nothing."""
+    found: dict[tuple[str | None, str | None, str | None], BrokeStep] = {}
+    for step in steps:
+        key = step.downtime_id, step.grade, step.shade
+        found[key] = _sum_of(found[key], step) if key in found else step
+    # On the reel first; then by name, what has none last.
+    return tuple(
+        found[key] for key in sorted(found, key=lambda k: (k[0] or "", *((x is None, x or "") for x in k[1:])))
+    )
+
+
+def _sum_of(one: BrokeStep, other: BrokeStep) -> BrokeStep:
+    sums: dict[str, Any] = {}
+    for name in _ADDED:
+        known = [value for value in (getattr(one, name), getattr(other, name)) if value is not None]
+        sums[name] = sum(known) if known else None
+    return replace(one, **sums)
+
+
+_ADDED = tuple(f.name for f in fields(BrokeStep) if f.name not in ("downtime_id", "grade", "shade"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -158,7 +158,7 @@ def _row(label: str, sort: Sort, value: float | None, interval: tuple[float, flo
 def worth_bars(found: Worth, table: Table, currency: str, name: str = "worth") -> Picture:
     """What it would be worth a year to be rid of each, with intervals; in money where prices are set, else in hours."""
     name = f"{name}-{found.by}"
-    rows = [_worth_row(cost) for cost in found.costs if _saved(cost) is not None][:MOST_BARS]
+    rows = [_worth_row(cost) for cost in found.costs if cost.saved is not None][:MOST_BARS]
     unit = currency if any(cost.saved_cost for cost in found.costs) else "h"
     what = "if it were down to the others" if found.to_others else "if there were none"
     low, high = min([0.0, *(r["low"] for r in rows)]), max([1.0, *(r["high"] for r in rows)])
@@ -172,11 +172,7 @@ def worth_bars(found: Worth, table: Table, currency: str, name: str = "worth") -
     return Picture(title=f"Worth a year, by {found.by}", svg=svg, text=text, table=table)
 
 
-def _saved(cost: Cost) -> Amount | None:
-    return cost.saved_cost or cost.saved_h
-
-
 def _worth_row(cost: Cost) -> Row:
-    saved = _saved(cost) or Amount(value=0.0, low=0.0, high=0.0)
+    saved = cost.saved or Amount(value=0.0, low=0.0, high=0.0)
     row = _row(f"{cost.label} {cost.name}".strip(), cost.sort, saved.value, (saved.low, saved.high), 0)
     return row | {"said": significant(saved.value)}

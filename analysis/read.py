@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 
-from analysis.broke_ledger import BrokeStep, Flows, Levels, Moisture
+from analysis.broke_ledger import BrokeStep, Flows, Levels, Moisture, summed
 from analysis.history import (
     Attempt,
     BrokePit,
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 PUBLISHED = "published.duckdb"
 MEMORY = "1GB"
-PART_MS = 60 * 86_400_000
+PART_MS = 30 * 86_400_000
 """A period is judged in parts of this length: value by value, a whole one takes memory by its length. [ms]"""
 HELD_MS = 86_400_000
 """How far back a value is looked for that holds at the beginning of a period. [ms]"""
@@ -267,30 +267,30 @@ class Store:
         part_ms
             How much of the period is judged at once. [ms]
         """
-        held: dict[str, float | None] = {"speed": None, "basis_weight": None, "moisture": None}
         found: list[Stretch] = []
-        for from_ms in range(period.from_ms, period.to_ms, part_ms):
-            part = Period(from_ms=from_ms, to_ms=min(from_ms + part_ms, period.to_ms))
-            back_ms = HELD_MS if from_ms == period.from_ms else 0
-            rows = self._within("on_reel_stretch", part, machine=machine.machine, back_ms=back_ms, **held)
+        roles = ("speed", "basis_weight", "moisture")
+        for rows in self._in_parts("on_reel_stretch", "on_reel_held", period, part_ms, roles, machine=machine.machine):
             found = joined(found, [Stretch(**row) for row in rows])
-            if part.to_ms < period.to_ms:
-                said = self._within("on_reel_held", replace(part, from_ms=from_ms - back_ms), machine=machine.machine)
-                held |= {row["role"]: row["held"] for row in said}
         return tuple(found)
 
     def lab(self, machine: Machine, period: Period) -> tuple[LabResult, ...]:
         """Laboratory results of samples taken in a period."""
         return tuple(LabResult(**row) for row in self._within("lab", period, machine=machine.machine))
 
-    def flows(self, machine: Machine, period: Period, towers: tuple[BrokeTower, ...]) -> Flows:
-        """What the broke ledger of a period is made of. It reads every sample of the tags it needs."""
+    def flows(
+        self, machine: Machine, period: Period, towers: tuple[BrokeTower, ...], *, part_ms: int = PART_MS
+    ) -> Flows:
+        """What the broke ledger of a period is made of. It reads every sample of the tags it needs.
+
+        part_ms
+            How much of the period is read at once. [ms]
+        """
         moisture = self.moisture(machine, period)
         if moisture is None:
             return Flows(moisture=None)
-        steps = {tower.tower: self._broke_steps(machine, period, moisture, tower) for tower in towers}
+        steps = {tower.tower: self._broke_steps(machine, period, moisture, tower, part_ms) for tower in towers}
         # What fell is the same whichever tower it is read with.
-        plain = next(iter(steps.values())) if steps else self._broke_steps(machine, period, moisture, None)
+        plain = next(iter(steps.values())) if steps else self._broke_steps(machine, period, moisture, None, part_ms)
         levels = {
             tower.tower: Levels(**row)
             for tower in towers
@@ -300,19 +300,18 @@ class Store:
         return Flows(moisture=moisture, plain=plain, steps=steps, levels=levels)
 
     def _broke_steps(
-        self, machine: Machine, period: Period, moisture: Moisture, tower: BrokeTower | None
+        self, machine: Machine, period: Period, moisture: Moisture, tower: BrokeTower | None, part_ms: int
     ) -> tuple[BrokeStep, ...]:
-        rows = self._within(
-            "broke_step",
-            period,
-            machine=machine.machine,
-            dry=moisture.dry,
-            level=tower.level_tag if tower else None,
-            dosing=tower.dosing_tag if tower else None,
-            returned=tower.returned_tag if tower else None,
-            spilled=tower.spilled_tag if tower else None,
-        )
-        return tuple(BrokeStep(**row) for row in rows)
+        asked = {
+            "machine": machine.machine,
+            "level": tower.level_tag if tower else None,
+            "dosing": tower.dosing_tag if tower else None,
+            "returned": tower.returned_tag if tower else None,
+            "spilled": tower.spilled_tag if tower else None,
+        }
+        roles = ("speed", "basis_weight", "level", "dosing", "returned", "spilled")
+        parts = self._in_parts("broke_step", "broke_held", period, part_ms, roles, dry=moisture.dry, **asked)
+        return summed(BrokeStep(**row) for rows in parts for row in rows)
 
     def moisture(self, machine: Machine, period: Period) -> Moisture | None:
         """Moisture of the paper on the reel: as the mill counts on it, else by scanner, else by laboratory; or None."""
@@ -343,6 +342,20 @@ class Store:
             rejected=tuple((row["reason"], row["times"]) for row in self.rows(_sql("rejected"))),
             orphan_notes=tuple(OrphanNote(**row) for row in self.rows(_sql("orphan_note"), machine=machine)),
         )
+
+    def _in_parts(
+        self, name: str, held_by: str, period: Period, part_ms: int, roles: Sequence[str], **asked: object
+    ) -> Iterator[list[dict[str, Any]]]:
+        """The rows of each part of a period; what a part ends with holds at the beginning of the next."""
+        held: dict[str, float | None] = dict.fromkeys(roles)
+        for from_ms in range(period.from_ms, period.to_ms, part_ms):
+            part = Period(from_ms=from_ms, to_ms=min(from_ms + part_ms, period.to_ms))
+            back_ms = HELD_MS if from_ms == period.from_ms else 0
+            yield self._within(name, part, back_ms=back_ms, **{f"held_{role}": held[role] for role in roles}, **asked)
+            if part.to_ms < period.to_ms:
+                whole = replace(part, from_ms=from_ms - back_ms)
+                known = {key: value for key, value in asked.items() if key != "dry"}
+                held |= {row["role"]: row["held"] for row in self._within(held_by, whole, **known)}
 
     def _within(self, name: str, period: Period, **parameters: object) -> list[dict[str, Any]]:
         return self.rows(_sql(name), from_ms=period.from_ms, to_ms=period.to_ms, **parameters)

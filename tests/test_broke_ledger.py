@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
@@ -267,8 +267,8 @@ def test_the_ledger_is_told_with_its_moisture_and_its_remainder(tmp_path: Path) 
 
 
 @pytest.fixture(scope="module")
-def simulated(tmp_path_factory: pytest.TempPathFactory) -> tuple[BrokeLedger, dict[str, float]]:
-    """The ledger of four days of the demo mill, and what truly flowed. [t o.d.]"""
+def simulated_mill(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, float]]:
+    """mill.toml beside a store with four days of the demo mill, and what truly flowed. [t o.d.]"""
     folder = tmp_path_factory.mktemp("demo")
     shutil.copy(MILL_TOML, folder / "mill.toml")
     mill = load_mill(folder / "mill.toml")
@@ -279,8 +279,14 @@ def simulated(tmp_path_factory: pytest.TempPathFactory) -> tuple[BrokeLedger, di
         publish(store, mill, now_ms=1)
     rows = [row for day in days for row in day.truth if row["table"] == "broke"]
     names = ("fallen_t", "returned_t", "dosed_t", "spilled_t")
-    truth = {name: sum(float(str(row[name])) for row in rows) for name in names}
-    with open_store(folder / "mill.toml") as opened:
+    return folder / "mill.toml", {name: sum(float(str(row[name])) for row in rows) for name in names}
+
+
+@pytest.fixture(scope="module")
+def simulated(simulated_mill: tuple[Path, dict[str, float]]) -> tuple[BrokeLedger, dict[str, float]]:
+    """The ledger of those days, and what truly flowed. [t o.d.]"""
+    path, truth = simulated_mill
+    with open_store(path) as opened:
         machine = opened.machine("pm2")
         period = Period(from_ms=machine.first_ms or 0, to_ms=(machine.last_ms or 0) + 1)
         found, _ = broke_stock(opened, opened.history(machine, period), period)
@@ -308,3 +314,21 @@ def test_the_ledger_finds_what_truly_fell_came_back_was_dosed_and_ran_over(
     assert together.dosed_t == pytest.approx(truth["dosed_t"], rel=0.001)
     assert together.spilled_t == pytest.approx(truth["spilled_t"], rel=0.005, abs=0.05)
     assert found.oven_dry_t == pytest.approx(truth["fallen_t"], rel=0.005)
+
+
+@pytest.mark.parametrize("part_h", [7, 24])
+def test_read_in_parts_what_flowed_is_the_same(simulated_mill: tuple[Path, dict[str, float]], part_h: int) -> None:
+    with open_store(simulated_mill[0]) as opened:
+        machine = opened.machine("pm2")
+        period = Period(from_ms=(machine.first_ms or 0) + 60_000, to_ms=machine.last_ms or 1)
+        towers = opened.history(machine, period).broke_towers
+        whole, parts = (opened.flows(machine, period, towers, part_ms=h * HOUR) for h in (1000, part_h))
+
+    assert parts.steps is not None
+    assert whole.steps is not None
+    assert parts.steps.keys() == whole.steps.keys()
+    for tower, steps in whole.steps.items():
+        for found, expected in zip(map(asdict, parts.steps[tower]), map(asdict, steps), strict=True):
+            known = {name: value for name, value in expected.items() if isinstance(value, int | float)}
+            assert {name: found[name] for name in known} == pytest.approx(known, rel=1e-9, abs=1e-9)
+            assert found | known == expected

@@ -88,7 +88,7 @@ def test_a_retained_scan_without_a_time_only_sets_the_initial_state() -> None:
         (b'{"values": {"a": -Infinity}}', "send null for a bad value"),
         (b'{"values": {"a": 1e999}}', "number out of range"),
         (b'{"values": {"a": "\xff"}}', "is not UTF-8"),
-        (b'{"values": {}, "more": ' + b"[" * 5000 + b"]" * 5000 + b"}", "nested too deeply"),
+        (b'{"values": {}, "more": ' + b"[" * 100_000 + b"]" * 100_000 + b"}", "nested too deeply"),
         (b"812.4", "must be an object, not a number"),
         (b"{}", 'has no "values"'),
         (b'{"values": [1]}', '"values" must be an object, not a list'),

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.history import History, StateSpan
-from analysis.ledger import MEANING, SPLITS, Class, by_day, ledger, section_label
+from analysis.ledger import MEANING, SPLITS, Class, by_day, cause_label, ledger, section_label
 from analysis.period import Period, day_start_ms
 from tests.histories import DAY, HELSINKI, HOUR, MINUTE, downtime, history, on_reel_but_for, random_histories, rota
 
@@ -103,6 +103,24 @@ def test_days_add_up_to_the_period_also_when_clocks_change(made: tuple[History, 
 
     assert {cls: sum(day.ms[cls] for day in days) for cls in Class} == book.ms
     assert all(sum(day.ms.values()) == day.period.length_ms for day in days)
+
+
+def test_each_day_of_a_period_is_named_and_cut_at_midnight() -> None:
+    # 22:00 on 28 March to 02:00 on 31 March: 2 h, a day of 23 h as clocks go forward, 24 h and 2 h.
+    first = date(2026, 3, 28)
+    start, end = (day_start_ms(first + timedelta(days=n), HELSINKI) for n in (1, 3))
+    past = history([StateSpan(state="on_reel", started_ms=0, ended_ms=None)], shifts=rota(first, 4))
+
+    days = by_day(ledger(past, Period(from_ms=start - 2 * HOUR, to_ms=end + 2 * HOUR)), HELSINKI)
+
+    assert [(day.period.name, day.ms[Class.ON_REEL] / HOUR) for day in days] == [
+        ("2026-03-28", 2), ("2026-03-29", 23), ("2026-03-30", 24), ("2026-03-31", 2),
+    ]  # fmt: skip
+
+
+def test_the_cause_of_a_break_is_its_code_or_that_it_has_none() -> None:
+    assert cause_label(downtime(60, 30, cause="PR-FLT")) == "PR-FLT"
+    assert cause_label(downtime(60, 30)) == "not coded"
 
 
 @pytest.mark.parametrize(("day", "hours"), [(date(2026, 3, 29), 23), (date(2026, 10, 25), 25), (date(2026, 6, 10), 24)])

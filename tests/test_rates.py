@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -66,16 +67,21 @@ def test_without_a_break_the_mean_time_between_has_only_a_lower_end() -> None:
 def test_without_time_on_the_reel_there_is_no_rate() -> None:
     rate = rate_of(3, 0.0)
 
-    assert (rate.rate, rate.low, rate.high, rate.per(24)) == (None, None, None, None)
+    assert (rate.exposure, rate.rate, rate.low, rate.high, rate.per(24)) == (0.0, None, None, None, None)
     assert mean_time_between(rate) == (None, None, None)
 
 
 def test_a_rate_per_day_is_24_times_that_per_hour() -> None:
     # 12 breaks in 240 h: 0.05 an hour, 1.2 a day.
+    # Garwood's interval of a count of 12 is 6.2006 to 20.9616 (confint_poisson of statsmodels): over 10 days a tenth.
     day = rate_of(12, 240.0).per(24.0)
 
-    assert day is not None
-    assert day[0] == pytest.approx(1.2)
+    assert day == pytest.approx((1.2, 0.62006, 2.09616), abs=5e-6)
+
+
+@pytest.mark.parametrize("unknown", ["rate", "low", "high"])
+def test_a_rate_of_which_a_part_is_unknown_is_unknown_in_any_unit(unknown: str) -> None:
+    assert replace(rate_of(12, 240.0), **{unknown: None}).per(24.0) is None  # type: ignore[arg-type]  # names are its own
 
 
 @given(st.integers(0, 400), st.floats(0.5, 0.999))

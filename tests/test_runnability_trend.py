@@ -188,3 +188,9 @@ def test_a_constant_rate_is_called_a_trend_as_often_as_announced(events: int) ->
     # the gaps, so that few events stay below 5 %.
     assert (np.abs(called[:3] / rounds - 0.05) < 0.03).all()
     assert called[3] / rounds < 0.08
+
+
+@pytest.mark.parametrize(("times", "why"), [([10.0, 30.0], "3"), ([10.0, 20.0, 30.0, 40.0], "all gaps .* are equal")])
+def test_lewis_robinson_needs_three_breaks_and_gaps_that_differ(times: list[float], why: str) -> None:
+    with pytest.raises(TooFewEvents, match=why):
+        lewis_robinson(until(times, 50.0))

@@ -31,7 +31,12 @@ from collector.settings import (
 from collector.settings.cross import cross_faults
 from collector.settings.locate import key_lines, line_of
 from collector.settings.model import TABLES, Mill
+from collector.sheet import Rules
 from tests.mills import EXAMPLE, example
+
+RULES_IN_S = (
+    "reorder", "debounce", "blind_margin", "stale_after", "trip_window", "attempt_pause", "on_reel_confirm",
+)  # fmt: skip
 
 MACHINE = """
 [mill]
@@ -575,3 +580,13 @@ def test_the_machine_is_a_value_that_can_be_a_key() -> None:
 
     assert isinstance(one, Machine)
     assert {one: 1}[other] == 1
+
+
+def test_the_tracker_left_alone_keeps_the_rules_of_a_mill_that_says_nothing() -> None:
+    machine = parse_mill(MACHINE, file=Path("/mill/mill.toml")).machine("pm2")
+
+    alone = Rules(machine="pm2", detectors=(), roles={}, trim_m=3.4)
+
+    assert (alone.running_above_m_min, alone.trip_drop_pct) == (machine.running_above_m_min, machine.trip_drop_pct)
+    for name in RULES_IN_S:
+        assert getattr(alone, f"{name}_ms") == getattr(machine, f"{name}_s") * 1000, name

@@ -67,6 +67,11 @@ class Cost:
     saved_h: Amount | None
     saved_cost: Amount | None
 
+    @property
+    def saved(self) -> Amount | None:
+        """What is saved in money, in hours where no prices are set."""
+        return self.saved_cost or self.saved_h
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worth:

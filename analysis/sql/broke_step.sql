@@ -3,7 +3,8 @@
 -- plausible value holds, also through gaps; bridged_ms says for how long. While the sheet is off, it has the basis weight
 -- of before the loss; the nominal one where the grade has changed since, or had changed less than 40 min before: of the
 -- 30 min that the one before is a mean of, ten may then have been the change itself.
--- $dry: oven-dry share of the paper on the reel. Tags may be null.
+-- $dry: oven-dry share of the paper on the reel. Tags may be null. What holds at the beginning is told by the time before
+-- it that is read too ($back_ms), or by who asks ($held_…; null: not known).
 WITH place AS (
     SELECT
         m.machine, m.trim_m, coalesce(m.added_g_m2, 0) AS added,
@@ -20,6 +21,15 @@ tag_of AS (
 ),
 sampled AS (
     SELECT
+        $from_ms - 1 AS at_ms,
+        $held_speed::DOUBLE AS speed,
+        $held_basis_weight::DOUBLE AS basis_weight,
+        $held_level::DOUBLE AS level,
+        $held_dosing::DOUBLE AS dosing,
+        $held_returned::DOUBLE AS returned,
+        $held_spilled::DOUBLE AS spilled
+    UNION ALL
+    SELECT
         epoch_ms(s.sampled_at) AS at_ms,
         max(s.value) FILTER (WHERE t.role = 'speed') AS speed,
         max(s.value) FILTER (WHERE t.role = 'basis_weight') AS basis_weight,
@@ -32,7 +42,7 @@ sampled AS (
     WHERE s.machine = $machine
       AND s.value IS NOT NULL
       AND s.flags & 2 = 0
-      AND s.sampled_at >= make_timestamptz($from_ms::BIGINT * 1000) - INTERVAL 1 DAY
+      AND s.sampled_at >= make_timestamptz(($from_ms - $back_ms)::BIGINT * 1000)
       AND s.sampled_at < make_timestamptz($to_ms::BIGINT * 1000)
     GROUP BY at_ms
 ),

@@ -1,6 +1,6 @@
 -- On-reel time cut wherever the judgement of speed or quality changes, with what was made in each stretch. Values hold
 -- until the tag's next one, a bad or implausible one makes its quantity unknown. What holds at the beginning is told by
--- the time before it that is read too ($back_ms), or by who asks ($speed, $basis_weight, $moisture; null: not known).
+-- the time before it that is read too ($back_ms), or by who asks ($held_…; null: not known).
 -- Limits that a grade does not have judge nothing.
 WITH role AS (
     SELECT role, tag FROM signal WHERE machine = $machine AND role IN ('speed', 'basis_weight', 'moisture')
@@ -14,7 +14,11 @@ read AS (
       AND sampled_at < make_timestamptz($to_ms::BIGINT * 1000)
 ),
 sampled AS (
-    SELECT $from_ms - 1 AS at_ms, $speed::DOUBLE AS speed, $basis_weight::DOUBLE AS basis_weight, $moisture::DOUBLE AS moisture
+    SELECT
+        $from_ms - 1 AS at_ms,
+        $held_speed::DOUBLE AS speed,
+        $held_basis_weight::DOUBLE AS basis_weight,
+        $held_moisture::DOUBLE AS moisture
     UNION ALL
     SELECT
         epoch_ms(s.sampled_at) AS at_ms,

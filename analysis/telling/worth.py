@@ -33,11 +33,11 @@ def tell_worth(history: History, book: Ledger, found: Worth | None, by: str) -> 
 
 def _said(history: History, found: Worth) -> str:
     """The dearest of those that can be named; in money where the mill has set prices, else in hours."""
-    known = [c for c in found.costs if c.sort is not Sort.REMAINDER and _saved(c) is not None]
+    known = [c for c in found.costs if c.sort is not Sort.REMAINDER and c.saved is not None]
     if not known:
         return "there is nothing to compare."
-    first = max(known, key=lambda c: (_saved(c) or _NONE).value)
-    saved, unit = _saved(first) or _NONE, history.mill.currency if first.saved_cost else "h on the reel"
+    first = max(known, key=lambda c: (c.saved or _NONE).value)
+    saved, unit = first.saved or _NONE, history.mill.currency if first.saved_cost else "h on the reel"
     if found.to_others:
         shown = "" if saved.low > 0 else "; that there is a difference at all is not shown"
         return (
@@ -52,10 +52,6 @@ def _said(history: History, found: Worth) -> str:
 
 
 _NONE = Amount(value=0.0, low=0.0, high=0.0)
-
-
-def _saved(cost: Cost) -> Amount | None:
-    return cost.saved_cost or cost.saved_h
 
 
 def _name(cost: Cost) -> str:

@@ -18,10 +18,6 @@ Number = TypeVar("Number", float, Floats)
 
 TRIM_M = 3.40
 """Sheet width at the reel. [m], demo"""
-WINDER_TRIM_M = 3.32
-"""Width that leaves the winder. [m], demo"""
-WIRE_WIDTH_M = 3.60
-"""Width of the jet, before the edges are squirted off. [m], demo"""
 REEL_MOISTURE = 0.05
 """Water share of the paper on the reel, fine paper 4 to 6 %: common practice, no source."""
 STARCH_G_M2 = 3.0
