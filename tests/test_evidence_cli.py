@@ -7,9 +7,8 @@ import json
 import re
 import shlex
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
-import duckdb
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -202,35 +201,6 @@ def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_o
     assert held[1:6].tolist() == [4.0, 4.0, 6.0, 6.0, 6.0]
     # A day without a word is no value any more.
     assert np.isnan(held[6])
-
-
-class Backwards:
-    """A connection whose rows come in the other order, as those of a group without order may."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
-
-    def execute(self, sql: str, asked: dict[str, Any]) -> Backwards:
-        self._got = self._connection.execute(sql, asked)
-        return self
-
-    def fetchnumpy(self) -> dict[str, Any]:
-        return {name: column[::-1] for name, column in self._got.fetchnumpy().items()}
-
-
-def test_what_is_read_does_not_depend_on_the_order_in_which_the_store_gives_it(store: Path) -> None:
-    minutes = np.arange(START_MINUTE + 1440, START_MINUTE + 1640)
-    with open_store(store) as opened:
-        tags = read_tags(opened.connection, "pm2")
-
-        found = [
-            read_cells(cast("duckdb.DuckDBPyConnection", connection), "pm2", tags, minutes)
-            for connection in (opened.connection, Backwards(opened.connection))
-        ]
-
-    assert np.isfinite(found[0].mean).any()
-    for name in ("origin", "mean", "variance"):
-        assert np.array_equal(getattr(found[0], name), getattr(found[1], name), equal_nan=True)
 
 
 def test_the_report_has_the_evidence_in_short_with_its_caution(store: Path, tmp_path: Path) -> None:
