@@ -6,22 +6,25 @@ import html
 import json
 import re
 import shlex
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from numpy.typing import NDArray
 
 from analysis.cli import report
 from analysis.evidence.answer import Question
 from analysis.evidence.brief import STRONGEST, in_short
-from analysis.evidence.cells import Tag
+from analysis.evidence.cells import Cells, Tag
 from analysis.evidence.cli import evidence
 from analysis.evidence.reading import read_cells, read_tags
 from analysis.history import Downtime
 from analysis.period import Period
-from analysis.read import open_store
+from analysis.read import Store, open_store
+from analysis.suggest.reading import read_few
 from tests.analysis_store import HandMadeStore, at
 from tests.evidence_mill import cells_of
 from tests.risk_mill import START_MINUTE, Mill, noise_mill, planted_mill
@@ -170,7 +173,7 @@ def test_cells_from_the_store_are_those_of_the_tags(store: Path, mill: Mill) -> 
 
     with open_store(store) as opened:
         tags = read_tags(opened.connection, "pm2")
-        cells = read_cells(opened.connection, "pm2", tags, minutes)
+        cells = read_cells(opened.connection, tags, minutes)
 
     assert [t.tag for t in cells.tags] == ["reel.speed", "tag00", "tag01", "tag02", "tag03", "tag04"]
     there = cells_of(mill, minutes)
@@ -181,7 +184,10 @@ def test_cells_from_the_store_are_those_of_the_tags(store: Path, mill: Mill) -> 
     assert np.isnan(cells.mean[0]).all()
 
 
-def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_out(tmp_path: Path) -> None:
+@pytest.mark.parametrize("read", [lambda store, *asked: read_cells(store.connection, *asked), read_few])
+def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_out(
+    tmp_path: Path, read: Callable[[Store, Sequence[Tag], NDArray[np.int64]], Cells]
+) -> None:
     made = HandMadeStore(tmp_path)
     made.machine("2026-03-01 00:00", "2026-03-02 00:00")
     made.insert(
@@ -194,7 +200,7 @@ def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_o
     minutes = np.array([30, 61, 149, 150, 181, 200, 1_600], np.int64) + int(first)
 
     with open_store(path) as opened:
-        cells = read_cells(opened.connection, "pm2", (Tag(tag="steam.set", tag_id=7),), minutes)
+        cells = read(opened, (Tag(tag="steam.set", tag_id=7),), minutes)
 
     held = cells.mean[0] + cells.origin[0]
     assert np.isnan(held[0])

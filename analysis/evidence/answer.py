@@ -79,6 +79,6 @@ def seek(
     breaks = [d for d in history.downtimes if period.holds(d.started_ms) and question.holds(d)]
     matching = match(breaks, course, period, settings)
     asked = wanted((matching.at, matching.quiet), course.past, settings)
-    cells = read_cells(store.connection, machine, read_tags(store.connection, machine), asked.minutes, progress)
+    cells = read_cells(store.connection, read_tags(store.connection, machine), asked.minutes, progress)
     found = find(matching, asked.frames(cells), course, history, settings, alike=question.alike)
     return Sought(evidence=found, balance=balance(matching, course, history.mill.zone))

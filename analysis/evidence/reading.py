@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.evidence.cells import Cells, Tag
 from analysis.evidence.course import SPEED_FROM, Course, Speed
 from analysis.evidence.settings import MINUTE_MS, EvidenceSettings
-from analysis.evidence.summing import MARK_MASK, add_up, marks
+from analysis.evidence.summing import MARK_MASK, Chunk, add_up, marks
 from analysis.period import Period
 from analysis.risk.exposure import read_past
 from analysis.risk.rows import Floats, Ints
@@ -29,6 +29,8 @@ GAP_DAYS = 5
 as long as to read them."""
 AT_ONCE = 2
 """Slices that are read side by side: DuckDB hands out rows on one core, however many it has."""
+FEW_MINUTES = 2_000
+"""Of fewer, rows are copied from DuckDB rather than handed over, which needs polars."""
 SELDOM = 0.5
 """A tag that has a value in fewer of the minutes asked for is one that is sent only when it changes."""
 HOLDS_MINUTES = 1440
@@ -65,12 +67,11 @@ def read_tags(connection: duckdb.DuckDBPyConnection, machine: str) -> tuple[Tag,
 
 def read_cells(
     connection: duckdb.DuckDBPyConnection,
-    machine: str,
     tags: Sequence[Tag],
     minutes: Ints,
     progress: Progress | None = None,
 ) -> Cells:
-    """What tags of a machine were in some minutes; only days that hold one of them are read.
+    """What tags were in some minutes; only days that hold one of them are read.
 
     minutes
         Rising, each once. [min since 1970]
@@ -107,8 +108,6 @@ def _summed(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes:
 
 
 def _slice(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: Ints, start: int, end: int) -> Slice:
-    import polars as pl  # noqa: PLC0415 - takes a third of a second, and most figures do without it
-
     ids = np.array([t.tag_id for t in tags], np.int64)
     row_of = np.full(int(ids.max()) + 1, -1, np.int64)
     row_of[ids] = np.arange(len(ids))
@@ -122,9 +121,20 @@ def _slice(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: 
         "mask": MARK_MASK,
     }
     with connection.cursor() as own:
-        got = pl.DataFrame(own.sql(_sql("cell"), params=asked))
-    columns = [[one.to_numpy() for one in got[name].get_chunks()] for name in ("tag_id", "at_us", "value")]
-    return start, end, *add_up(zip(*columns, strict=True), row_of, part)
+        return start, end, *add_up(_chunks(own.sql(_sql("cell"), params=asked), len(part)), row_of, part)
+
+
+def _chunks(found: duckdb.DuckDBPyRelation, minutes: int) -> Iterator[Chunk]:
+    """The rows of samples as arrays, in pieces as large as they were read."""
+    names = ("tag_id", "at_us", "value")
+    if minutes < FEW_MINUTES:
+        got = found.fetchnumpy()
+        yield got["tag_id"], got["at_us"], got["value"]
+        return
+    import polars as pl  # noqa: PLC0415 - takes a third of a second, so only where it spares more
+
+    frame = pl.DataFrame(found)
+    yield from zip(*([one.to_numpy() for one in frame[name].get_chunks()] for name in names), strict=True)
 
 
 def _earliest(values: Floats) -> Floats:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from analysis.evidence.course import Course
 from analysis.evidence.effect import Auc, auc
@@ -73,11 +73,11 @@ def _differ(aucs: Sequence[Auc], confidence: float) -> float | None:
     if len(aucs) < 2:
         return None
     value = np.array([a.value for a in aucs])
-    reach = np.array([stats.t.ppf(0.5 + confidence / 2, max(a.clusters - 1, 1)) for a in aucs])
+    reach = np.array([special.stdtrit(max(a.clusters - 1, 1), 0.5 + confidence / 2) for a in aucs])
     error = np.array([(a.high - a.low) / 2 for a in aucs]) / reach
     weight = 1 / np.maximum(error, 1e-6) ** 2
     q = float((weight * (value - (weight * value).sum() / weight.sum()) ** 2).sum())
-    return float(stats.chi2.sf(q, len(aucs) - 1))
+    return float(special.chdtrc(len(aucs) - 1, q))
 
 
 def labels_of(
