@@ -85,6 +85,11 @@ def test_what_is_planted_is_shown_and_results_are_left_out(store: Path) -> None:
     assert "tag05" not in {f["tag"] for f in first["findings"]}
     assert first["tests"] == 5 * 3 * 6
     assert set(strata["strata"]) == set(first["shown"])
+    shown = first["shown"]
+    assert {(p["first"], p["second"]) for p in strata["pairs"]} == {
+        (a, b) for n, a in enumerate(shown) for b in shown[n + 1 :]
+    }
+    assert all(p["q"] is None or p["p"] <= p["q"] for p in strata["pairs"])
     assert first["breaks"] == len(matched["matched"])
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from scipy import special
 
 from analysis.evidence.course import Course
-from analysis.evidence.effect import Auc, auc
+from analysis.evidence.effect import Auc, auc, false_discovery
 from analysis.evidence.matching import Matching
 from analysis.evidence.settings import EvidenceSettings
 from analysis.history import Downtime, History
@@ -41,11 +41,14 @@ class Split:
     differ_p
         Chance of differences as large if the tag told equally well in all strata; None where fewer than two of them
         have enough breaks to be compared.
+    differ_q
+        The same, adjusted for all comparisons that were made (Benjamini and Hochberg).
     """
 
     dimension: str
     strata: tuple[Stratum, ...]
     differ_p: float | None
+    differ_q: float | None = None
 
 
 def split(dimension: str, labels: Sequence[str], placed: Floats, cluster: Ints, settings: EvidenceSettings) -> Split:
@@ -78,6 +81,17 @@ def _differ(aucs: Sequence[Auc], confidence: float) -> float | None:
     weight = 1 / np.maximum(error, 1e-6) ** 2
     q = float((weight * (value - (weight * value).sum() / weight.sum()) ** 2).sum())
     return float(special.chdtrc(len(aucs) - 1, q))
+
+
+def adjusted(found: Sequence[Mapping[str, Split]]) -> list[dict[str, Split]]:
+    """The splits of some tags with their differences adjusted for one another."""
+    p = [np.nan if s.differ_p is None else s.differ_p for of_tag in found for s in of_tag.values()]
+    q = iter(false_discovery(np.array(p)).tolist())
+    return [{name: replace(s, differ_q=_known(next(q))) for name, s in of_tag.items()} for of_tag in found]
+
+
+def _known(value: float) -> float | None:
+    return value if np.isfinite(value) else None
 
 
 def labels_of(
