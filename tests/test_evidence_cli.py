@@ -7,6 +7,7 @@ import json
 import re
 import shlex
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,14 @@ from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
 from analysis.cli import report
-from analysis.evidence.answer import Question
+from analysis.evidence.ages import Ageing
+from analysis.evidence.answer import Question, seek
 from analysis.evidence.brief import STRONGEST, in_short
 from analysis.evidence.cells import Cells, Tag
 from analysis.evidence.cli import evidence
 from analysis.evidence.reading import read_cells, read_tags
+from analysis.evidence.tell import NOT_A_CAUSE
+from analysis.evidence.tell_where import tell_ages
 from analysis.history import Downtime
 from analysis.period import Period
 from analysis.read import Store, open_store
@@ -171,6 +175,41 @@ def test_a_question_holds_the_breaks_it_asks_about(question: Question, held: set
     ]
 
     assert {d.downtime_id for d in downtimes if question.holds(d)} == held
+
+
+def test_what_age_does_is_said_and_too_little_is_not_judged(store: Path) -> None:
+    felt = Ageing(
+        name="age of press felt",
+        breaks=80,
+        lives=4,
+        young=3.0,
+        old=27.0,
+        times=2.5,
+        low=1.4,
+        high=4.4,
+        p=0.002,
+        q=0.004,
+    )
+    wire = Ageing(name="age of wire", breaks=80, lives=1)
+    with open_store(store) as opened:
+        machine = opened.machine("pm2")
+        period = Period(from_ms=machine.first_ms or 0, to_ms=machine.last_ms or 1)
+        history = opened.history(machine, period)
+        sought = seek(opened, history, period, Question())
+
+    told = tell_ages(history, period, Question(), replace(sought, ages=(felt, wire)))
+    silent = tell_ages(history, period, Question(), replace(sought, ages=(wire,)))
+
+    assert sought.ages == ()
+    assert tell_ages(history, period, Question(), sought) is None
+    assert told is not None
+    assert (
+        told.sentence == "the rate of primary breaks goes with age: press felt × 2.50 (1.40 to 4.40) from young to old."
+    )
+    assert told.cautions == (NOT_A_CAUSE,)
+    assert told.tables[0].rows[1][5] == "too little to tell"
+    assert silent is not None
+    assert "is not shown" in silent.sentence
 
 
 def test_cells_from_the_store_are_those_of_the_tags(store: Path, mill: Mill) -> None:

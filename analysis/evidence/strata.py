@@ -111,7 +111,7 @@ def labels_of(
         "grade": [d.grade or NOT_KNOWN for d in breaks],
         "crew": [d.crew or NOT_KNOWN for d in breaks],
         "hour": [_hours(d, zone) for d in breaks],
-        "time since a wash": _thirds(_since_wash(at_ms, history.downtimes) / 1440, "d"),
+        "time since a wash": _thirds(minutes_since(washes(history.downtimes), at_ms) / 1440, "d"),
     }
     for place, days in course.clothing_days(at_ms).items():
         found[f"age of {place}"] = _thirds(days, "d")
@@ -127,13 +127,14 @@ def _hours(downtime: Downtime, zone: ZoneInfo) -> str:
     return f"{start:02d}:00 to {start + 6:02d}:00"
 
 
-def _since_wash(at_ms: Ints, downtimes: Sequence[Downtime]) -> Floats:
+def washes(downtimes: Sequence[Downtime]) -> Ints:
+    """When each planned sheet-off ended that was long enough for a wash, in order of time. [ms]"""
     ends = sorted(
         d.ended_ms
         for d in downtimes
         if d.kind == "planned" and d.ended_ms is not None and d.ended_ms - d.started_ms >= WASH_MIN * 60_000
     )
-    return minutes_since(np.array(ends, np.int64), at_ms)
+    return np.array(ends, np.int64)
 
 
 def _thirds(values: Floats, unit: str) -> list[str]:
