@@ -165,9 +165,12 @@ def _end(run: GradeRun) -> int:
 def failed_reels(history: History, lab: Iterable[LabResult]) -> frozenset[str]:
     """Reels of which a laboratory result is outside the limits of the grade that was being made."""
     grades = {grade.grade: grade for grade in history.grades}
+    runs = sorted(history.grade_runs, key=lambda r: r.started_ms)
+    starts = [r.started_ms for r in runs]
     failed = set()
     for result in lab:
-        run = next((r for r in history.grade_runs if r.started_ms <= result.sampled_ms < _end(r)), None)
+        number = bisect_right(starts, result.sampled_ms) - 1
+        run = runs[number] if number >= 0 and result.sampled_ms < _end(runs[number]) else None
         grade = grades.get(run.grade or "") if run else None
         if grade and result.reel and outside(grade, result.test, result.value):
             failed.add(result.reel)

@@ -54,32 +54,45 @@ def made_of(row: Production, period: Period) -> Made:
     A row covers on-reel time only and at most one clock hour; where the period cuts it, tonnes and length are shared
     out by time, as if speed and basis weight had been even within the row.
     """
-    inside_ms, row_ms = period.clipped_ms(row.started_ms, row.ended_ms), row.ended_ms - row.started_ms
-    if not inside_ms:
-        return Made()
-    share = inside_ms / row_ms
-    return Made(
-        tonnes_t=0.0 if row.tonnes_t is None else row.tonnes_t * share,
-        on_reel_ms=inside_ms,
-        unknown_ms=inside_ms if row.tonnes_t is None else 0,
-        length_m=row.length_m * share,
-    )
+    return made([row], period)
 
 
 def made(rows: Iterable[Production], period: Period) -> Made:
     """What was made in a period."""
-    return sum((made_of(row, period) for row in rows), Made())
+    return made_by(rows, period, lambda _: None).get(None, Made())
 
 
 def made_by(
     rows: Iterable[Production], period: Period, label: Callable[[Production], str | None]
 ) -> dict[str | None, Made]:
     """What was made in a period, by grade, shade or reel; the values add up to ``made``."""
-    total = defaultdict[str | None, Made](Made)
+    total = defaultdict[str | None, _Sum](_Sum)
     for row in rows:
-        if (part := made_of(row, period)).on_reel_ms:
-            total[label(row)] += part
-    return dict(total)
+        if inside_ms := period.clipped_ms(row.started_ms, row.ended_ms):
+            total[label(row)].add(row, inside_ms)
+    return {
+        key: Made(tonnes_t=one.tonnes_t, on_reel_ms=one.on_reel_ms, unknown_ms=one.unknown_ms, length_m=one.length_m)
+        for key, one in total.items()
+    }
+
+
+class _Sum:
+    """A ``Made`` while it grows: a year has too many rows to make a new one of each."""
+
+    __slots__ = ("length_m", "on_reel_ms", "tonnes_t", "unknown_ms")
+
+    def __init__(self) -> None:
+        self.tonnes_t = self.length_m = 0.0
+        self.on_reel_ms = self.unknown_ms = 0
+
+    def add(self, row: Production, inside_ms: int) -> None:
+        share = inside_ms / (row.ended_ms - row.started_ms)
+        self.on_reel_ms += inside_ms
+        self.length_m += row.length_m * share
+        if row.tonnes_t is None:
+            self.unknown_ms += inside_ms
+        else:
+            self.tonnes_t += row.tonnes_t * share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,23 +6,29 @@ import html
 import json
 import re
 import shlex
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
-import duckdb
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from numpy.typing import NDArray
 
 from analysis.cli import report
-from analysis.evidence.answer import Question
+from analysis.evidence.ages import Ageing
+from analysis.evidence.answer import Question, seek
 from analysis.evidence.brief import STRONGEST, in_short
-from analysis.evidence.cells import Tag
+from analysis.evidence.cells import Cells, Tag
 from analysis.evidence.cli import evidence
 from analysis.evidence.reading import read_cells, read_tags
+from analysis.evidence.tell import NOT_A_CAUSE
+from analysis.evidence.tell_where import tell_ages
 from analysis.history import Downtime
 from analysis.period import Period
-from analysis.read import open_store
+from analysis.read import Store, open_store
+from analysis.suggest.reading import read_few
 from tests.analysis_store import HandMadeStore, at
 from tests.evidence_mill import cells_of
 from tests.risk_mill import START_MINUTE, Mill, noise_mill, planted_mill
@@ -83,6 +89,11 @@ def test_what_is_planted_is_shown_and_results_are_left_out(store: Path) -> None:
     assert "tag05" not in {f["tag"] for f in first["findings"]}
     assert first["tests"] == 5 * 3 * 6
     assert set(strata["strata"]) == set(first["shown"])
+    shown = first["shown"]
+    assert {(p["first"], p["second"]) for p in strata["pairs"]} == {
+        (a, b) for n, a in enumerate(shown) for b in shown[n + 1 :]
+    }
+    assert all(p["q"] is None or p["p"] <= p["q"] for p in strata["pairs"])
     assert first["breaks"] == len(matched["matched"])
 
 
@@ -166,12 +177,47 @@ def test_a_question_holds_the_breaks_it_asks_about(question: Question, held: set
     assert {d.downtime_id for d in downtimes if question.holds(d)} == held
 
 
+def test_what_age_does_is_said_and_too_little_is_not_judged(store: Path) -> None:
+    felt = Ageing(
+        name="age of press felt",
+        breaks=80,
+        lives=4,
+        young=3.0,
+        old=27.0,
+        times=2.5,
+        low=1.4,
+        high=4.4,
+        p=0.002,
+        q=0.004,
+    )
+    wire = Ageing(name="age of wire", breaks=80, lives=1)
+    with open_store(store) as opened:
+        machine = opened.machine("pm2")
+        period = Period(from_ms=machine.first_ms or 0, to_ms=machine.last_ms or 1)
+        history = opened.history(machine, period)
+        sought = seek(opened, history, period, Question())
+
+    told = tell_ages(history, period, Question(), replace(sought, ages=(felt, wire)))
+    silent = tell_ages(history, period, Question(), replace(sought, ages=(wire,)))
+
+    assert sought.ages == ()
+    assert tell_ages(history, period, Question(), sought) is None
+    assert told is not None
+    assert (
+        told.sentence == "the rate of primary breaks goes with age: press felt × 2.50 (1.40 to 4.40) from young to old."
+    )
+    assert told.cautions == (NOT_A_CAUSE,)
+    assert told.tables[0].rows[1][5] == "too little to tell"
+    assert silent is not None
+    assert "is not shown" in silent.sentence
+
+
 def test_cells_from_the_store_are_those_of_the_tags(store: Path, mill: Mill) -> None:
     minutes = START_MINUTE + np.array([5, 6, 7, 1_440, 20_000, 40_001, 86_000])
 
     with open_store(store) as opened:
         tags = read_tags(opened.connection, "pm2")
-        cells = read_cells(opened.connection, "pm2", tags, minutes)
+        cells = read_cells(opened.connection, tags, minutes)
 
     assert [t.tag for t in cells.tags] == ["reel.speed", "tag00", "tag01", "tag02", "tag03", "tag04"]
     there = cells_of(mill, minutes)
@@ -182,7 +228,10 @@ def test_cells_from_the_store_are_those_of_the_tags(store: Path, mill: Mill) -> 
     assert np.isnan(cells.mean[0]).all()
 
 
-def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_out(tmp_path: Path) -> None:
+@pytest.mark.parametrize("read", [lambda store, *asked: read_cells(store.connection, *asked), read_few])
+def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_out(
+    tmp_path: Path, read: Callable[[Store, Sequence[Tag], NDArray[np.int64]], Cells]
+) -> None:
     made = HandMadeStore(tmp_path)
     made.machine("2026-03-01 00:00", "2026-03-02 00:00")
     made.insert(
@@ -195,42 +244,13 @@ def test_a_tag_that_is_sent_only_when_it_changes_holds_and_bad_values_are_left_o
     minutes = np.array([30, 61, 149, 150, 181, 200, 1_600], np.int64) + int(first)
 
     with open_store(path) as opened:
-        cells = read_cells(opened.connection, "pm2", (Tag(tag="steam.set", tag_id=7),), minutes)
+        cells = read(opened, (Tag(tag="steam.set", tag_id=7),), minutes)
 
     held = cells.mean[0] + cells.origin[0]
     assert np.isnan(held[0])
     assert held[1:6].tolist() == [4.0, 4.0, 6.0, 6.0, 6.0]
     # A day without a word is no value any more.
     assert np.isnan(held[6])
-
-
-class Backwards:
-    """A connection whose rows come in the other order, as those of a group without order may."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self._connection = connection
-
-    def execute(self, sql: str, asked: dict[str, Any]) -> Backwards:
-        self._got = self._connection.execute(sql, asked)
-        return self
-
-    def fetchnumpy(self) -> dict[str, Any]:
-        return {name: column[::-1] for name, column in self._got.fetchnumpy().items()}
-
-
-def test_what_is_read_does_not_depend_on_the_order_in_which_the_store_gives_it(store: Path) -> None:
-    minutes = np.arange(START_MINUTE + 1440, START_MINUTE + 1640)
-    with open_store(store) as opened:
-        tags = read_tags(opened.connection, "pm2")
-
-        found = [
-            read_cells(cast("duckdb.DuckDBPyConnection", connection), "pm2", tags, minutes)
-            for connection in (opened.connection, Backwards(opened.connection))
-        ]
-
-    assert np.isfinite(found[0].mean).any()
-    for name in ("origin", "mean", "variance"):
-        assert np.array_equal(getattr(found[0], name), getattr(found[1], name), equal_nan=True)
 
 
 def test_the_report_has_the_evidence_in_short_with_its_caution(store: Path, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from analysis.risk.card import MOST_BYTES, RECORD_DAYS, BadCard, Card, fit, load, save
+from analysis.risk.explain import refits
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.judge import judge
 from analysis.risk.rows import DAY_MS
@@ -43,6 +44,30 @@ def test_a_card_comes_back_as_it_was_and_scores_alike(tmp_path: Path) -> None:
 
     assert again == card
     np.testing.assert_array_equal(again.model.score(exposure.values), card.model.score(exposure.values))
+
+
+def test_the_refits_of_a_card_come_back_as_they_were_made(tmp_path: Path) -> None:
+    exposure, card = made()
+    save(card, tmp_path / "pm2.json")
+
+    again = load(tmp_path / "pm2.json").again
+
+    fresh = refits(exposure, card.model, card.penalty, card.calibration.slope)
+    assert len(again) == len(fresh)
+    for kept, one in zip(again, fresh, strict=True):
+        np.testing.assert_array_equal(kept.contributions(exposure.values[:50]), one.contributions(exposure.values[:50]))
+
+
+def test_a_refit_changed_by_hand_is_refused(tmp_path: Path) -> None:
+    _, card = made()
+    file = tmp_path / "pm2.json"
+    save(card, file)
+    changed = json.loads(file.read_text(encoding="utf-8"))
+    changed["redrawn"][0][0]["slope"] += 1.0
+    file.write_text(json.dumps(changed), encoding="utf-8")
+
+    with pytest.raises(BadCard, match="was changed after it was written"):
+        load(file)
 
 
 def test_a_card_says_what_it_learnt_from_and_how_it_was_judged(tmp_path: Path) -> None:
@@ -92,9 +117,9 @@ def test_a_card_of_another_format_is_refused(tmp_path: Path) -> None:
     _, card = made()
     file = tmp_path / "pm2.json"
     save(card, file)
-    file.write_text(file.read_text(encoding="utf-8").replace('"format": 2', '"format": 1'), encoding="utf-8")
+    file.write_text(file.read_text(encoding="utf-8").replace('"format": 3', '"format": 1'), encoding="utf-8")
 
-    with pytest.raises(BadCard, match="format 1, not 2"):
+    with pytest.raises(BadCard, match="format 1, not 3"):
         load(file)
 
 

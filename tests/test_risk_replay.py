@@ -10,7 +10,7 @@ import pytest
 
 from analysis.risk.card import fitted
 from analysis.risk.chart import risk_svg
-from analysis.risk.explain import odds_of, partial_effects
+from analysis.risk.explain import odds_of, partial_effects, refits
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.forecast import ADDITIVE, one_thread
 from analysis.risk.judge import Judgement, judge
@@ -121,7 +121,7 @@ def test_the_drivers_are_the_planted_ones_in_their_direction() -> None:
     with one_thread():
         model = fitted(exposure, found.walk)
 
-    driving = partial_effects(exposure, model, found.walk.penalty, found.walk.line.slope)
+    driving = partial_effects(model, refits(exposure, model, found.walk.penalty, found.walk.line.slope))
 
     certain = [e for e in driving if e.certain and e.term.feature.tag]
     up = [e for e in certain if e.term.feature.name == "tag00 mean 5 min"]

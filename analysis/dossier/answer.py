@@ -177,7 +177,7 @@ def _tags(
         return BesideQuiet(settings=settings, reason=reason), found, plainly(breaks, [known])[0]
     tags = read_all_tags(store, history.machine.machine)
     want = wanted((matching.at, matching.quiet), course.past, settings)
-    frames = want.frames(read_cells(store.connection, history.machine.machine, tags.tags, want.minutes))
+    frames = want.frames(read_cells(store.connection, tags.tags, want.minutes))
     quiet = quiet_of(matching, 0)
     beside = BesideQuiet(
         settings=settings,

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from analysis.evidence.ages import Ageing, ageing, renewals
 from analysis.evidence.balance import Balanced, balance
 from analysis.evidence.cells import wanted
 from analysis.evidence.find import Evidence, find
 from analysis.evidence.matching import match
 from analysis.evidence.reading import Progress, read_cells, read_course, read_tags
 from analysis.evidence.settings import EvidenceSettings
+from analysis.evidence.strata import washes
 from analysis.history import Downtime, History
 from analysis.period import Period
 from analysis.read import Store
@@ -54,10 +58,11 @@ class Question:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sought:
-    """What was found, and how well breaks and quiet runs are matched."""
+    """What was found, how well breaks and quiet runs are matched, and what age does to the break rate."""
 
     evidence: Evidence
     balance: tuple[Balanced, ...]
+    ages: tuple[Ageing, ...] = ()
 
 
 def seek(
@@ -79,6 +84,13 @@ def seek(
     breaks = [d for d in history.downtimes if period.holds(d.started_ms) and question.holds(d)]
     matching = match(breaks, course, period, settings)
     asked = wanted((matching.at, matching.quiet), course.past, settings)
-    cells = read_cells(store.connection, machine, read_tags(store.connection, machine), asked.minutes, progress)
+    cells = read_cells(store.connection, read_tags(store.connection, machine), asked.minutes, progress)
     found = find(matching, asked.frames(cells), course, history, settings, alike=question.alike)
-    return Sought(evidence=found, balance=balance(matching, course, history.mill.zone))
+    ages = ageing(
+        renewals(course.past.clothing_ms, washes(history.downtimes)),
+        np.array([d.started_ms for d in breaks], np.int64),
+        course.past.on_reel_ms,
+        period,
+        settings.confidence,
+    )
+    return Sought(evidence=found, balance=balance(matching, course, history.mill.zone), ages=ages)

@@ -79,11 +79,12 @@ def evidence(
 
 
 def _told(history: History, period: Period, question: Question, found: Sought, *, runs: bool) -> Told:
-    from analysis.evidence.tell import tell_evidence, tell_matching, tell_strata
+    from analysis.evidence.tell import tell_evidence, tell_matching
+    from analysis.evidence.tell_where import tell_ages, tell_strata
 
-    strata = tell_strata(history, period, found.evidence)
+    more = (tell_strata(history, period, found.evidence), tell_ages(history, period, question, found))
     results = [tell_evidence(history, period, question, found), tell_matching(history, period, found, runs=runs)]
-    results += [] if strata is None else [strata]
+    results += [one for one in more if one is not None]
 
     def draw() -> list[tuple[Picture, ...]]:
         from analysis.evidence.pictures import pictures

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 from analysis.risk.rows import Floats, Ints
 
@@ -86,7 +86,7 @@ def auc(placed: Floats, cluster: Ints, confidence: float = 0.95) -> Auc:
     middle = padded.mean()
     sums = np.bincount(np.unique(parts, return_inverse=True)[1], weights=padded - middle)
     spread = np.sqrt(len(sums) / (len(sums) - 1) * (sums**2).sum()) / len(padded)
-    reach = float(stats.t.ppf(0.5 + confidence / 2, max(clusters - 1, 1))) * spread
+    reach = float(special.stdtrit(max(clusters - 1, 1), 0.5 + confidence / 2)) * spread
     return Auc(
         value=float(values.mean()),
         low=max(0.0, float(middle - reach)),
@@ -180,5 +180,10 @@ def false_discovery(p: Floats) -> Floats:
     adjusted = np.full(p.shape, np.nan)
     some = np.isfinite(p)
     if some.any():
-        adjusted[some] = stats.false_discovery_control(p[some])
+        # As scipy.stats has it, whose import takes longer than a search over a month.
+        known = p[some]
+        order = np.argsort(known)
+        scaled = known[order] * len(known) / np.arange(1, len(known) + 1)
+        known[order] = np.minimum.accumulate(scaled[::-1])[::-1].clip(max=1.0)
+        adjusted[some] = known
     return adjusted

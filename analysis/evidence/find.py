@@ -16,7 +16,8 @@ from analysis.evidence.matching import Matching
 from analysis.evidence.settings import EvidenceSettings, Statistic, Window
 from analysis.evidence.share import Share, attributable_share
 from analysis.evidence.signals import STATISTICS, window_statistics
-from analysis.evidence.strata import Split, labels_of, split
+from analysis.evidence.strata import Split, adjusted, labels_of, split
+from analysis.evidence.together import Looked, Together, together
 from analysis.history import History
 from analysis.period import local
 from analysis.risk.rows import Floats, Ints
@@ -24,6 +25,8 @@ from analysis.risk.rows import Floats, Ints
 ALL = "all"
 MOST_DETAILED = 10
 """Lead, share and strata are worked out for no more tags than this."""
+MOST_PAIRED = 4
+"""No more tags than this are looked at in pairs: each pair costs all others some of what can be shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +92,8 @@ class Evidence:
         Every tag that could be tested, the strongest first.
     tests
         How many tests were made.
+    pairs
+        Whether tags that are shown act together.
     """
 
     settings: EvidenceSettings
@@ -98,6 +103,7 @@ class Evidence:
     parts: Mapping[str, Ints] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     tests: int = 0
+    pairs: tuple[Together, ...] = ()
 
     @property
     def shown(self) -> tuple[Finding, ...]:
@@ -148,7 +154,23 @@ def find(
     labels = labels_of(matching, course, history, asked=alike)
     evidence = replace(evidence, parts=parts, findings=findings, tests=tests)
     closer = [_closer(evidence, f, labels, detailed=n < MOST_DETAILED) for n, f in enumerate(findings)]
-    return replace(evidence, findings=tuple(closer))
+    return _compared(replace(evidence, findings=tuple(closer)))
+
+
+def _compared(evidence: Evidence) -> Evidence:
+    """With the strata of what is shown held against each other, and its strongest tags in pairs."""
+    shown = [f for f in evidence.shown if f.detail is not None]
+    splits = iter(adjusted([f.detail.splits for f in shown if f.detail is not None]))
+    findings = tuple(
+        replace(f, detail=replace(f.detail, splits=next(splits))) if f in shown and f.detail is not None else f
+        for f in evidence.findings
+    )
+    looked = [Looked(tag=f.tag.tag, values=evidence.values(f), upwards=f.upwards) for f in shown if f.among == ALL][
+        :MOST_PAIRED
+    ]
+    confidence = evidence.settings.confidence
+    pairs = together(looked, evidence.matching, evidence.parts[ALL], evidence.cluster, confidence)
+    return replace(evidence, findings=findings, pairs=pairs)
 
 
 def clusters_of(matching: Matching, zone: ZoneInfo) -> Ints:

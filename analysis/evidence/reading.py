@@ -2,30 +2,43 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cache
 from importlib.resources import files
 from itertools import pairwise
-from typing import Any
 
 import duckdb
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.evidence.cells import Cells, Tag
 from analysis.evidence.course import SPEED_FROM, Course, Speed
 from analysis.evidence.settings import MINUTE_MS, EvidenceSettings
+from analysis.evidence.summing import MARK_MASK, Chunk, add_up, marks
 from analysis.period import Period
 from analysis.risk.exposure import read_past
-from analysis.risk.rows import Ints
+from analysis.risk.rows import Floats, Ints
 
 SLICE_MINUTES = 30 * 1440
 """Cells are added up in slices of this many minutes: memory stays small, and a year of daily files is not opened anew
 for every few of them. [min]"""
+GAP_DAYS = 5
+"""Days without any minute that is asked for are passed over where they are so many: to open a year of files again takes
+as long as to read them."""
+AT_ONCE = 2
+"""Slices that are read side by side: DuckDB hands out rows on one core, however many it has."""
+FEW_MINUTES = 2_000
+"""Of fewer, rows are copied from DuckDB rather than handed over, which needs polars."""
 SELDOM = 0.5
 """A tag that has a value in fewer of the minutes asked for is one that is sent only when it changes."""
 HOLDS_MINUTES = 1440
 """Its values are taken to hold no longer than this. [min]"""
 
+Slice = tuple[int, int, Floats, Floats]
+"""First and last number of some minutes, and the mean and variance of each tag in them."""
+Singles = NDArray[np.float32]
 Progress = Callable[[float], None]
 """Told the share that is done, 0 to 1."""
 
@@ -54,12 +67,11 @@ def read_tags(connection: duckdb.DuckDBPyConnection, machine: str) -> tuple[Tag,
 
 def read_cells(
     connection: duckdb.DuckDBPyConnection,
-    machine: str,
     tags: Sequence[Tag],
     minutes: Ints,
     progress: Progress | None = None,
 ) -> Cells:
-    """What tags of a machine were in some minutes; only days that hold one of them are read.
+    """What tags were in some minutes; only days that hold one of them are read.
 
     minutes
         Rising, each once. [min since 1970]
@@ -67,41 +79,77 @@ def read_cells(
     shape = (len(tags), len(minutes))
     mean, variance = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
     origin = np.full(len(tags), np.nan)
-    ids = [t.tag_id for t in tags]
-    row_of = np.full(max(ids, default=0) + 1, -1, np.int64)
-    row_of[ids] = range(len(ids))
-    for start, end in _slices(minutes):
-        part = minutes[start:end]
-        base = int(part[0])
-        asked = {"machine": machine, "from_minute": base, "to_minute": int(part[-1]) + 1, "minutes": part.tolist()}
-        got = connection.execute(_sql("cell"), asked).fetchnumpy()
-        tag_ids = np.asarray(got["tag_id"], np.int64)
-        own = np.isin(tag_ids, ids)
-        rows = row_of[tag_ids[own]]
-        column_of = np.zeros(int(part[-1]) - base + 1, np.int64)
-        column_of[part - base] = np.arange(start, end)
-        columns = column_of[np.asarray(got["minute"], np.int64)[own]]
-        values = np.asarray(got["mean"], np.float64)[own]
-        _set_origin(origin, rows, columns, values)
-        mean[rows, columns] = values - origin[rows]
-        variance[rows, columns] = np.asarray(got["variance"], np.float64)[own]
+    for start, end, found, spread in _summed(connection, tags, minutes):
+        unset = np.isnan(origin)
+        origin[unset] = _earliest(found[unset])
+        mean[:, start:end] = found - origin[:, None]
+        variance[:, start:end] = spread
         if progress is not None:
             progress(end / len(minutes))
-    _hold(connection, tags, minutes, origin, mean, variance)
+    hold(connection, tags, minutes, origin, mean, variance)
     return Cells(tags=tuple(tags), minutes=minutes, origin=np.nan_to_num(origin), mean=mean, variance=variance)
 
 
-def _set_origin(origin: Any, rows: Ints, columns: Ints, values: Any) -> None:
-    """The earliest value of each tag, in whatever order they were read: else the last digit of all would follow it."""
-    earliest = np.argsort(columns, kind="stable")
-    new, first = np.unique(rows[earliest], return_index=True)
-    at = earliest[first]
-    unset = np.isnan(origin[new])
-    origin[new[unset]] = values[at[unset]]
+def _summed(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: Ints) -> Iterator[Slice]:
+    """The cells slice by slice, in order of time."""
+    if not tags:
+        return
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        waiting: deque[Future[Slice]] = deque()
+        try:
+            for start, end in _slices(minutes):
+                waiting.append(pool.submit(_slice, connection, tags, minutes, start, end))
+                if len(waiting) > AT_ONCE:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
-def _hold(
-    connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: Ints, origin: Any, mean: Any, variance: Any
+def _slice(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: Ints, start: int, end: int) -> Slice:
+    ids = np.array([t.tag_id for t in tags], np.int64)
+    row_of = np.full(int(ids.max()) + 1, -1, np.int64)
+    row_of[ids] = np.arange(len(ids))
+    part = minutes[start:end]
+    asked = {
+        "first_tag": int(ids.min()),
+        "last_tag": int(ids.max()),
+        "from_minute": int(part[0]),
+        "to_minute": int(part[-1]) + 1,
+        "marks": marks(part),
+        "mask": MARK_MASK,
+    }
+    with connection.cursor() as own:
+        return start, end, *add_up(_chunks(own.sql(_sql("cell"), params=asked), len(part)), row_of, part)
+
+
+def _chunks(found: duckdb.DuckDBPyRelation, minutes: int) -> Iterator[Chunk]:
+    """The rows of samples as arrays, in pieces as large as they were read."""
+    names = ("tag_id", "at_us", "value")
+    if minutes < FEW_MINUTES:
+        got = found.fetchnumpy()
+        yield got["tag_id"], got["at_us"], got["value"]
+        return
+    import polars as pl  # noqa: PLC0415 - takes a third of a second, so only where it spares more
+
+    frame = pl.DataFrame(found)
+    yield from zip(*([one.to_numpy() for one in frame[name].get_chunks()] for name in names), strict=True)
+
+
+def _earliest(values: Floats) -> Floats:
+    """The earliest value of each row, NaN for one without."""
+    first: Floats = values[np.arange(len(values)), np.isfinite(values).argmax(axis=1)]
+    return first
+
+
+def hold(
+    connection: duckdb.DuckDBPyConnection,
+    tags: Sequence[Tag],
+    minutes: Ints,
+    origin: Floats,
+    mean: Singles,
+    variance: Singles,
 ) -> None:
     """Fill in tags that are sent only when they change: all they said is read, and each value held."""
     if not len(minutes):
@@ -129,10 +177,10 @@ def _hold(
 
 
 def _slices(minutes: Ints) -> Iterator[tuple[int, int]]:
-    """Stretches of the minutes asked for, each at most a slice long; a day without any is not touched."""
+    """Stretches of the minutes asked for, each at most a slice long."""
     if not len(minutes):
         return
-    cut = (np.diff(minutes // 1440) > 1) | (np.diff(minutes // SLICE_MINUTES) > 0)
+    cut = (np.diff(minutes // 1440) > GAP_DAYS) | (np.diff(minutes // SLICE_MINUTES) > 0)
     edges = [0, *(np.flatnonzero(cut) + 1).tolist(), len(minutes)]
     yield from pairwise(edges)
 

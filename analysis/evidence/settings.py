@@ -8,7 +8,8 @@ from enum import StrEnum
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
 MEMORY = "2GB"
-"""What DuckDB may take: a year of 200 tags needs half of it; a tenth more for each tenth more of breaks."""
+"""What DuckDB may take. What it hands over stands beside it, two months at a time, and a number for each tag and
+minute: over a year of 200 tags and 500 breaks the whole process took 2.4 GB."""
 
 
 class Statistic(StrEnum):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from analysis.evidence.course import Course
-from analysis.evidence.effect import Auc, auc
+from analysis.evidence.effect import Auc, auc, false_discovery
 from analysis.evidence.matching import Matching
 from analysis.evidence.settings import EvidenceSettings
 from analysis.history import Downtime, History
@@ -41,11 +41,14 @@ class Split:
     differ_p
         Chance of differences as large if the tag told equally well in all strata; None where fewer than two of them
         have enough breaks to be compared.
+    differ_q
+        The same, adjusted for all comparisons that were made (Benjamini and Hochberg).
     """
 
     dimension: str
     strata: tuple[Stratum, ...]
     differ_p: float | None
+    differ_q: float | None = None
 
 
 def split(dimension: str, labels: Sequence[str], placed: Floats, cluster: Ints, settings: EvidenceSettings) -> Split:
@@ -73,11 +76,22 @@ def _differ(aucs: Sequence[Auc], confidence: float) -> float | None:
     if len(aucs) < 2:
         return None
     value = np.array([a.value for a in aucs])
-    reach = np.array([stats.t.ppf(0.5 + confidence / 2, max(a.clusters - 1, 1)) for a in aucs])
+    reach = np.array([special.stdtrit(max(a.clusters - 1, 1), 0.5 + confidence / 2) for a in aucs])
     error = np.array([(a.high - a.low) / 2 for a in aucs]) / reach
     weight = 1 / np.maximum(error, 1e-6) ** 2
     q = float((weight * (value - (weight * value).sum() / weight.sum()) ** 2).sum())
-    return float(stats.chi2.sf(q, len(aucs) - 1))
+    return float(special.chdtrc(len(aucs) - 1, q))
+
+
+def adjusted(found: Sequence[Mapping[str, Split]]) -> list[dict[str, Split]]:
+    """The splits of some tags with their differences adjusted for one another."""
+    p = [np.nan if s.differ_p is None else s.differ_p for of_tag in found for s in of_tag.values()]
+    q = iter(false_discovery(np.array(p)).tolist())
+    return [{name: replace(s, differ_q=_known(next(q))) for name, s in of_tag.items()} for of_tag in found]
+
+
+def _known(value: float) -> float | None:
+    return value if np.isfinite(value) else None
 
 
 def labels_of(
@@ -97,7 +111,7 @@ def labels_of(
         "grade": [d.grade or NOT_KNOWN for d in breaks],
         "crew": [d.crew or NOT_KNOWN for d in breaks],
         "hour": [_hours(d, zone) for d in breaks],
-        "time since a wash": _thirds(_since_wash(at_ms, history.downtimes) / 1440, "d"),
+        "time since a wash": _thirds(minutes_since(washes(history.downtimes), at_ms) / 1440, "d"),
     }
     for place, days in course.clothing_days(at_ms).items():
         found[f"age of {place}"] = _thirds(days, "d")
@@ -113,13 +127,14 @@ def _hours(downtime: Downtime, zone: ZoneInfo) -> str:
     return f"{start:02d}:00 to {start + 6:02d}:00"
 
 
-def _since_wash(at_ms: Ints, downtimes: Sequence[Downtime]) -> Floats:
+def washes(downtimes: Sequence[Downtime]) -> Ints:
+    """When each planned sheet-off ended that was long enough for a wash, in order of time. [ms]"""
     ends = sorted(
         d.ended_ms
         for d in downtimes
         if d.kind == "planned" and d.ended_ms is not None and d.ended_ms - d.started_ms >= WASH_MIN * 60_000
     )
-    return minutes_since(np.array(ends, np.int64), at_ms)
+    return np.array(ends, np.int64)
 
 
 def _thirds(values: Floats, unit: str) -> list[str]:

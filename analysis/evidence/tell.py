@@ -12,7 +12,7 @@ from analysis.evidence.balance import POOR, Balanced
 from analysis.evidence.effect import Auc
 from analysis.evidence.find import ALL, Evidence, Finding
 from analysis.evidence.settings import Statistic
-from analysis.evidence.strata import Split, stable
+from analysis.evidence.strata import stable
 from analysis.history import History
 from analysis.period import Period, say
 from analysis.result import NOTHING, Result, Table, count
@@ -21,7 +21,6 @@ from analysis.telling.common import about, iso, named
 
 MOST_ROWS = 10
 NEAREST = 5
-MOST_SPLIT = 5
 MOST_NAMED = 3
 NOT_A_CAUSE = (
     "What differs before breaks goes with them and need not cause them: both may follow from a third thing. Change one "
@@ -103,32 +102,6 @@ def tell_matching(history: History, period: Period, sought: Sought, *, runs: boo
             ],
         },
         cautions=cautions,
-    )
-
-
-def tell_strata(history: History, period: Period, evidence: Evidence) -> Result | None:
-    """Where what was shown holds; None if nothing was shown."""
-    shown = [f for f in evidence.shown if f.detail is not None][:MOST_SPLIT]
-    if not shown:
-        return None
-    differing = [
-        f"{f.tag.tag} by {name}"
-        for f in shown
-        for name, split in (f.detail.splits.items() if f.detail else ())
-        if name != "part of the period" and split.differ_p is not None and split.differ_p < _per_split(shown)
-    ]
-    sentence = (
-        f"it does not tell equally well everywhere: {listed(differing)}."
-        if differing
-        else "no part of the breaks large enough to be compared was shown to differ from the others."
-    )
-    return Result(
-        title=f"Where it holds, {history.machine.name}",
-        subject=named(history, period),
-        sentence=sentence,
-        tables=tuple(_strata_table(f, evidence) for f in shown),
-        values=about(history, period)
-        | {"strata": {f.tag.tag: plain(dict(f.detail.splits)) for f in shown if f.detail is not None}},
     )
 
 
@@ -298,38 +271,6 @@ def _runs_table(history: History, evidence: Evidence) -> Table:
             for n, d in enumerate(matching.breaks)
         ),
     )
-
-
-def _strata_table(finding: Finding, evidence: Evidence) -> Table:
-    splits = finding.detail.splits if finding.detail else {}
-    return Table(
-        title=f"{described(finding)}, {finding.best.window.words}",
-        columns=("by", "part", "breaks", "AUC", "chance of such differences"),
-        rows=tuple(row for split in splits.values() for row in _split_rows(split)),
-        numbers=frozenset({2}),
-        note=f"Parts of fewer than {evidence.settings.least_breaks} breaks are not judged, and none of fewer than "
-        f"{evidence.settings.least_for_comparing} is compared with others.",
-    )
-
-
-def _split_rows(split: Split) -> list[tuple[str, ...]]:
-    differ = NOTHING if split.differ_p is None else f"{split.differ_p:.2g}"
-    return [
-        (
-            split.dimension if not n else "",
-            s.name,
-            str(s.breaks),
-            "too few" if s.auc is None else auc_said(s.auc),
-            differ if not n else "",
-        )
-        for n, s in enumerate(split.strata)
-    ]
-
-
-def _per_split(shown: list[Finding]) -> float:
-    """The level for one comparison among all that are made (Bonferroni)."""
-    made = sum(s.differ_p is not None for f in shown if f.detail for s in f.detail.splits.values())
-    return 0.05 / max(made, 1)
 
 
 def _cautions(evidence: Evidence) -> tuple[str, ...]:

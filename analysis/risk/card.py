@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from analysis.risk.explain import Redrawn, drawn_again, redrawn, refits
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE, Walk, all_learnable, learn, one_thread
 from analysis.risk.judge import Contender, Judgement
@@ -20,9 +21,9 @@ from analysis.risk.rows import DAY_MS
 from analysis.risk.settings import RiskSettings
 from analysis.risk.warn import Fate
 
-FORMAT = 2
+FORMAT = 3
 MOST_BYTES = 50_000_000
-"""A card takes some 100 kB; what is so much larger is none, and is not read into memory. [bytes]"""
+"""A card takes less than a megabyte; what is so much larger is none, and is not read into memory. [bytes]"""
 RECORD_DAYS = 30
 RARE = 0.01
 LEAST_OUTSIDE = 0.1
@@ -85,6 +86,8 @@ class Card:
         A minute with a larger share of factors outside of what was learnt from, or missing, is not scored.
     record
         The newest judged days.
+    redrawn
+        The model fitted again on whole runs drawn with replacement, for the intervals of whatever is asked of it later.
     replaces
         Id of the model that it took the place of; empty for none.
     digest
@@ -111,6 +114,7 @@ class Card:
     model: AdditiveModel
     outside_limit: float
     record: Record
+    redrawn: tuple[tuple[Redrawn, ...], ...] = ()
     replaces: str = ""
     digest: str = ""
 
@@ -118,6 +122,11 @@ class Card:
     def model_id(self) -> str:
         """Names this very model wherever it speaks: the beginning of its digest."""
         return self.digest[:12]
+
+    @property
+    def again(self) -> list[AdditiveModel]:
+        """The refits as models, whose differences count."""
+        return drawn_again(self.model, self.redrawn)
 
 
 def fit(exposure: Exposure, judgement: Judgement, *, made_ms: int, replaces: str = "") -> Card:
@@ -147,6 +156,7 @@ def fit(exposure: Exposure, judgement: Judgement, *, made_ms: int, replaces: str
         model=model,
         outside_limit=max(LEAST_OUTSIDE, float(np.quantile(model.outside(exposure.values[train]), 1 - RARE))),
         record=_record(exposure, judgement),
+        redrawn=redrawn(refits(exposure, model, walk.penalty, walk.line.slope)),
         replaces=replaces,
     )
     return sealed(card)

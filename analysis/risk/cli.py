@@ -126,7 +126,7 @@ def fit(path: Path, asked: Asked, out: Path | None) -> None:
     for machine, zone, exposure, judgement, null in judged(path, asked):
         card = card_of(exposure, judgement, made_ms=time.time_ns() // 1_000_000)
         put_in_place(card, file := out or card_file(path, machine.machine))
-        effects = partial_effects(exposure, card.model, card.penalty, card.calibration.slope)
+        effects = partial_effects(card.model, card.again)
         told = tell_judgement(subject_of(machine.name, judgement, zone), judgement, null)
         tables = (*told.tables, effect_table(effects))
         values = told.values | {"model_id": card.model_id, "effects": effect_values(effects)}

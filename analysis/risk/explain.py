@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -43,21 +44,55 @@ class Effect:
         return self.times.low > 1 or self.times.high < 1
 
 
-def partial_effects(exposure: Exposure, model: AdditiveModel, penalty: float, slope: float) -> tuple[Effect, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Redrawn:
+    """What one refit made of one factor's curve; where it is cut, filled and bent does not change.
+
+    slope, weights, offset
+        As in ``Term``.
+    """
+
+    slope: float
+    weights: tuple[float, ...]
+    offset: float
+
+
+def redrawn(again: Sequence[AdditiveModel]) -> tuple[tuple[Redrawn, ...], ...]:
+    """Refits as little more than their numbers: one row a refit, one entry a factor."""
+    return tuple(
+        tuple(Redrawn(slope=t.slope, weights=t.weights, offset=t.offset) for t in model.terms) for model in again
+    )
+
+
+def drawn_again(model: AdditiveModel, kept: Sequence[Sequence[Redrawn]]) -> list[AdditiveModel]:
+    """The refits of a model from their numbers; their base is that of the model, so only differences count."""
+    return [
+        replace(
+            model,
+            terms=tuple(
+                replace(term, slope=one.slope, weights=one.weights, offset=one.offset)
+                for term, one in zip(model.terms, row, strict=True)
+            ),
+        )
+        for row in kept
+    ]
+
+
+def partial_effects(model: AdditiveModel, again: Sequence[AdditiveModel]) -> tuple[Effect, ...]:
     """Every factor's curve, strongest first, with intervals from refits on whole runs drawn again.
 
     The factors stay those of ``model``: the intervals do not count that others might have been chosen.
-
-    penalty, slope
-        As the model was fitted and calibrated.
     """
-    again = refits(exposure, model, penalty, slope)
     effects = [_effect(n, term, again) for n, term in enumerate(model.terms)]
     return tuple(sorted(effects, key=lambda e: -abs(np.log(e.times.value))))
 
 
 def refits(exposure: Exposure, model: AdditiveModel, penalty: float, slope: float) -> list[AdditiveModel]:
-    """The same factors fitted again on whole runs drawn with replacement, for intervals."""
+    """The same factors fitted again on whole runs drawn with replacement, for intervals.
+
+    penalty, slope
+        As the model was fitted and calibrated.
+    """
     rows, settings = exposure.rows, exposure.settings
     train = all_learnable(exposure)
     columns = [t.number for t in model.terms]
@@ -75,7 +110,7 @@ def refits(exposure: Exposure, model: AdditiveModel, penalty: float, slope: floa
     return found
 
 
-def _effect(number: int, term: Term, again: list[AdditiveModel]) -> Effect:
+def _effect(number: int, term: Term, again: Sequence[AdditiveModel]) -> Effect:
     values = np.linspace(term.low, term.high, GRID)
     ends = np.array([term.usual_low, term.usual_high])
     curves = np.array([m.terms[number].curve(values) for m in again])

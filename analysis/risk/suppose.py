@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from analysis.period import NothingThen
 from analysis.risk.card import Card
-from analysis.risk.explain import refits
 from analysis.risk.exposure import Exposure, build
 from analysis.risk.model import AdditiveModel, Term
 from analysis.risk.score import Interval, spread_of
 from analysis.risk.settings import MINUTE_MS
-from analysis.risk.windows import Minutes
+from analysis.risk.windows import Feature, Minutes
 
 
 class NoSuchFactor(Exception):
@@ -93,7 +92,7 @@ def suppose(con: duckdb.DuckDBPyConnection, card: Card, changes: dict[str, float
         at_ms=at_ms,
         before=float(before),
         after=float(after),
-        times=_times(whole, card, model, pair),
+        times=_times(card, model, whole.features, pair),
         moved=_moved(model, pair),
     )
 
@@ -126,12 +125,9 @@ def _stood(minutes: Minutes, changes: dict[str, float], first: int, end: int) ->
     return replace(minutes, mean=mean, last=last)
 
 
-def _times(whole: Exposure, card: Card, model: AdditiveModel, pair: NDArray[np.float32]) -> Interval:
-    """By what the odds are multiplied, with the spread of refits on what the model had learnt from."""
-    learnt = int(np.searchsorted(whole.rows.at_ms, card.to_ms, side="right"))
-    part = replace(whole, rows=whole.rows.take(np.arange(learnt)), values=whole.values[:learnt])
-    again = refits(part, model, card.penalty, card.calibration.slope)
-    steps = np.array([float(np.diff(m.score(pair))[0]) for m in again])
+def _times(card: Card, model: AdditiveModel, features: tuple[Feature, ...], pair: NDArray[np.float32]) -> Interval:
+    """By what the odds are multiplied, with the spread of the refits that the card keeps."""
+    steps = np.array([float(np.diff(again.bound_to(features).score(pair))[0]) for again in card.again])
     return spread_of(float(np.exp(np.diff(model.score(pair))[0])), np.exp(steps))
 
 

@@ -12,12 +12,16 @@ WITH place AS (
     FROM machine AS m
     WHERE m.machine = $machine
 ),
-tag_of AS (
+role_of AS (
     SELECT role, tag FROM signal WHERE machine = $machine AND role IN ('speed', 'basis_weight')
     UNION ALL
     SELECT role, tag
     FROM (VALUES ('level', $level), ('dosing', $dosing), ('returned', $returned), ('spilled', $spilled)) AS given (role, tag)
     WHERE tag IS NOT NULL
+),
+-- By number, so that only the parts of the archive that hold them are read.
+tag_of AS MATERIALIZED (
+    SELECT r.role, t.tag_id FROM role_of AS r JOIN tag AS t ON t.machine = $machine AND t.tag = r.tag
 ),
 sampled AS (
     SELECT
@@ -37,10 +41,9 @@ sampled AS (
         max(s.value) FILTER (WHERE t.role = 'dosing') AS dosing,
         max(s.value) FILTER (WHERE t.role = 'returned') AS returned,
         max(s.value) FILTER (WHERE t.role = 'spilled') AS spilled
-    FROM sample AS s
-    JOIN tag_of AS t ON t.tag = s.tag
-    WHERE s.machine = $machine
-      AND s.value IS NOT NULL
+    FROM numbered_sample AS s
+    JOIN tag_of AS t ON t.tag_id = s.tag_id
+    WHERE s.value IS NOT NULL
       AND s.flags & 2 = 0
       AND s.sampled_at >= make_timestamptz(($from_ms - $back_ms)::BIGINT * 1000)
       AND s.sampled_at < make_timestamptz($to_ms::BIGINT * 1000)
@@ -83,16 +86,17 @@ instant AS (
     UNION SELECT started_ms FROM run
     UNION SELECT $from_ms::BIGINT
 ),
+-- To look for the last value of a tag that the tower does not have would go back to the beginning at every step.
 held AS (
     SELECT
         i.at_ms,
         least(lead(i.at_ms, 1, $to_ms::BIGINT) OVER (ORDER BY i.at_ms), $to_ms) AS until_ms,
         last_value(s.speed IGNORE NULLS) OVER earlier AS speed,
         last_value(s.basis_weight IGNORE NULLS) OVER earlier AS basis_weight,
-        last_value(s.level IGNORE NULLS) OVER earlier AS level,
-        last_value(s.dosing IGNORE NULLS) OVER earlier AS dosing,
-        last_value(s.returned IGNORE NULLS) OVER earlier AS returned,
-        last_value(s.spilled IGNORE NULLS) OVER earlier AS spilled
+        CASE WHEN $level IS NOT NULL THEN last_value(s.level IGNORE NULLS) OVER earlier END AS level,
+        CASE WHEN $dosing IS NOT NULL THEN last_value(s.dosing IGNORE NULLS) OVER earlier END AS dosing,
+        CASE WHEN $returned IS NOT NULL THEN last_value(s.returned IGNORE NULLS) OVER earlier END AS returned,
+        CASE WHEN $spilled IS NOT NULL THEN last_value(s.spilled IGNORE NULLS) OVER earlier END AS spilled
     FROM instant AS i
     LEFT JOIN sampled AS s ON s.at_ms = i.at_ms
     WINDOW earlier AS (ORDER BY i.at_ms ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)

@@ -2,16 +2,22 @@
 -- until the tag's next one, a bad or implausible one makes its quantity unknown. What holds at the beginning is told by
 -- the time before it that is read too ($back_ms), or by who asks ($held_…; null: not known).
 -- Limits that a grade does not have judge nothing.
-WITH role AS (
-    SELECT role, tag FROM signal WHERE machine = $machine AND role IN ('speed', 'basis_weight', 'moisture')
+WITH bound AS (
+    SELECT
+        make_timestamptz(($from_ms - $back_ms)::BIGINT * 1000) AS from_at,
+        make_timestamptz($to_ms::BIGINT * 1000) AS to_at
+),
+role AS MATERIALIZED (
+    SELECT s.role, t.tag_id
+    FROM signal AS s
+    LEFT JOIN tag AS t ON t.machine = s.machine AND t.tag = s.tag
+    WHERE s.machine = $machine AND s.role IN ('speed', 'basis_weight', 'moisture')
 ),
 -- Flag 2: outside its plausible range.
 read AS (
-    SELECT tag, sampled_at, CASE WHEN value IS NULL OR flags & 2 > 0 THEN 'nan'::DOUBLE ELSE value END AS good
-    FROM sample
-    WHERE machine = $machine
-      AND sampled_at >= make_timestamptz(($from_ms - $back_ms)::BIGINT * 1000)
-      AND sampled_at < make_timestamptz($to_ms::BIGINT * 1000)
+    SELECT tag_id, sampled_at, CASE WHEN value IS NULL OR flags & 2 > 0 THEN 'nan'::DOUBLE ELSE value END AS good
+    FROM numbered_sample
+    WHERE sampled_at >= (SELECT from_at FROM bound) AND sampled_at < (SELECT to_at FROM bound)
 ),
 sampled AS (
     SELECT
@@ -26,7 +32,7 @@ sampled AS (
         max(s.good) FILTER (WHERE r.role = 'basis_weight') AS basis_weight,
         max(s.good) FILTER (WHERE r.role = 'moisture') AS moisture
     FROM read AS s
-    JOIN role AS r ON r.tag = s.tag
+    JOIN role AS r ON r.tag_id = s.tag_id
     GROUP BY at_ms
 ),
 run AS (

@@ -207,7 +207,7 @@ def _departed(
     course, matching = matched(store, history, asked, settings)
     want = wanted((matching.at, matching.quiet), course.past, settings)
     tags = read_tags(store.connection, history.machine.machine)
-    frames = want.frames(read_cells(store.connection, history.machine.machine, tags, want.minutes, progress))
+    frames = want.frames(read_cells(store.connection, tags, want.minutes, progress))
     return departures_of(frames, matching, breaks.settings, settings), course
 
 

@@ -4,9 +4,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,6 +35,7 @@ def suggest(path: Path, asked: Asked, tags: bool, judging: bool) -> None:
 
     Example: breakhorn suggest --from 2026-03-01
     """
+    from analysis.console import reading_progress
     from analysis.read import open_store
 
     if judging and not tags:
@@ -47,7 +45,7 @@ def suggest(path: Path, asked: Asked, tags: bool, judging: bool) -> None:
     with way_out(), open_store(path, memory=_MEMORY) as store:
         told = []
         for history, period in chosen(store, asked):
-            with _shown_progress() as progress:
+            with reading_progress() as progress:
                 result = _answer(store, history, period, progress, tags=tags, judging=judging)
             told.append(Told(history=history, period=period, results=(result,), draw=tuple))
         give("suggest", asked, told)
@@ -66,17 +64,3 @@ def _answer(
         judged_closely(store, whole_history(store, history), breaks, progress)[0] if judging else judged_plainly(breaks)
     )
     return tell_suggestions(history, period, breaks, found, judged, tags=tags, judged_tags=judging)
-
-
-@contextmanager
-def _shown_progress() -> Iterator[Progress | None]:
-    """A bar on stderr while samples are read, if that is a terminal."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading samples", total=1.0)
-        yield lambda done: bar.update(task, completed=done)

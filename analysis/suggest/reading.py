@@ -9,6 +9,7 @@ from importlib.resources import files
 import numpy as np
 
 from analysis.evidence.cells import Cells, Tag
+from analysis.evidence.reading import hold
 from analysis.read import Store
 from analysis.risk.rows import Ints
 from analysis.suggest.known import Cause, Known
@@ -34,7 +35,7 @@ def read_few(store: Store, tags: Sequence[Tag], minutes: Ints) -> Cells:
     """
     shape = (len(tags), len(minutes))
     mean, variance = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
-    origin = np.zeros(len(tags))
+    origin = np.full(len(tags), np.nan)
     if tags and len(minutes):
         asked = {
             "tags": [t.tag_id for t in tags],
@@ -48,10 +49,12 @@ def read_few(store: Store, tags: Sequence[Tag], minutes: Ints) -> Cells:
             own = ids == tag.tag_id
             if own.any():
                 values = np.asarray(got["mean"], np.float64)[own]
-                origin[row] = float(values[0])
+                # The earliest, in whatever order they came: else the last digit of all would follow it.
+                origin[row] = float(values[columns[own].argmin()])
                 mean[row, columns[own]] = values - origin[row]
                 variance[row, columns[own]] = np.asarray(got["variance"], np.float64)[own]
-    return Cells(tags=tuple(tags), minutes=minutes, origin=origin, mean=mean, variance=variance)
+    hold(store.connection, tags, minutes, origin, mean, variance)
+    return Cells(tags=tuple(tags), minutes=minutes, origin=np.nan_to_num(origin), mean=mean, variance=variance)
 
 
 @cache

@@ -39,13 +39,23 @@ def production_values(history: History, book: Ledger) -> dict[str, Any]:
     """The same for programs, and reel by reel: each adds up to what was made. [t], [ms], [m]"""
 
     def by(label: Callable[[Production], str | None]) -> dict[str, Any]:
-        return {key or "": asdict(m) for key, m in made_by(history.production, book.period, label).items()}
+        return {key or "": _plain(m) for key, m in made_by(history.production, book.period, label).items()}
 
     return {
-        "made": asdict(made(history.production, book.period)),
+        "made": _plain(made(history.production, book.period)),
         "lost": asdict(lost_in(book, history.downtimes)),
         "by_grade": by(lambda row: row.grade),
         "by_reel": by(lambda row: row.reel),
+    }
+
+
+def _plain(m: Made) -> dict[str, Any]:
+    """For programs; ``asdict`` copies what needs no copy, for each of a year's reels."""
+    return {
+        "tonnes_t": m.tonnes_t,
+        "on_reel_ms": m.on_reel_ms,
+        "unknown_ms": m.unknown_ms,
+        "length_m": m.length_m,
     }
 
 

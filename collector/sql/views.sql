@@ -151,6 +151,16 @@ COMMENT ON COLUMN main.sample.flags IS
 COMMENT ON COLUMN main.sample.tag_id IS
     'Number of the machine''s tag in the view tag: quicker to group by than its name. A rebuilt store may number anew.';
 
+CREATE OR REPLACE VIEW main.numbered_sample AS
+SELECT s.tag_id, s.sampled_at, s.value, s.flags
+FROM base.stored_sample AS s;
+COMMENT ON VIEW main.numbered_sample IS
+    'The rows of sample by the number of their tag alone: a quarter quicker where hundreds of millions are read.';
+COMMENT ON COLUMN main.numbered_sample.tag_id IS 'Number of the machine''s tag in the view tag.';
+COMMENT ON COLUMN main.numbered_sample.sampled_at IS 'Source time, to the millisecond. A value holds until the tag''s next one.';
+COMMENT ON COLUMN main.numbered_sample.value IS 'As in sample.';
+COMMENT ON COLUMN main.numbered_sample.flags IS 'As in sample.';
+
 CREATE OR REPLACE VIEW main.sample_text AS
 SELECT t.machine, t.tag, s.sampled_at, s.text, s.flags
 FROM base.stored_text AS s

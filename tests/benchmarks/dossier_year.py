@@ -1,23 +1,21 @@
 """Prints how long `breakhorn dossier` takes over a year, against the time DuckDB takes to scan one day's samples.
 
-python -m tests.benchmarks.dossier_year            a year: 500 breaks, 200 tags each 10 s, 630 million samples (0.5 GB)
-python -m tests.benchmarks.dossier_year --quick    a twentieth of it
+python -m tests.benchmarks.dossier_year                   a year: 500 breaks, 200 tags each 10 s, 631 million samples
+python -m tests.benchmarks.dossier_year --quick           a twentieth of it
+python -m tests.benchmarks.dossier_year --store FOLDER    the same, and the store is kept for the next time
 
 It reads the break itself, ten quiet runs on days of their own, and a few tags before the 150 newest coded breaks.
 """
 
 from __future__ import annotations
 
-import argparse
-import subprocess
 import sys
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import duckdb
 
 from analysis.read import PUBLISHED, connect, store_folder
-from tests.benchmarks.evidence_year import DAY_MS, FIRST_MS, REPEATS, SCAN_S, TAGS, timed, write_store
+from tests.year_of_samples import DAY_MS, FIRST_MS, TAGS, breakhorn, samples_in, timed, year
 
 CODES = ("PR-DRW", "PR-FLT", "PR-PCK", "SA-BRK", "CH-RET")
 
@@ -55,30 +53,14 @@ def scan_day(mill_toml: Path) -> None:
 
 def command(mill_toml: Path) -> None:
     """The whole command, as a user starts it."""
-    subprocess.run(
-        [sys.executable, "-m", "breakhorn", "--mill", str(mill_toml), "dossier", "last"],
-        check=True,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
+    breakhorn(mill_toml, "dossier", "last")
 
 
 def main() -> None:
     """Write the store, time both, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="a twentieth of a year, once")
-    parser.add_argument("--keep", type=Path, help="write the store here, or use the one that is here, and keep it")
-    asked = parser.parse_args()
-    days, repeats = (18, 1) if asked.quick else (365, REPEATS)
-    with TemporaryDirectory() as folder:
-        place = asked.keep or Path(folder)
-        place.mkdir(parents=True, exist_ok=True)
-        mill_toml = place / "mill.toml"
-        if not mill_toml.exists():
-            write_store(place, days)
+    with year(__doc__) as (mill_toml, days, repeats):
         coded = code_breaks(mill_toml)
-        samples = days * TAGS * DAY_MS // 1000 // SCAN_S
-        sys.stdout.write(f"{samples / 1e6:.0f} M samples, {TAGS} tags, {days} days, {coded} coded breaks\n")
+        sys.stdout.write(f"{samples_in(days) / 1e6:.0f} M samples, {TAGS} tags, {days} days, {coded} coded breaks\n")
         base, whole = timed(scan_day, mill_toml, repeats), timed(command, mill_toml, repeats)
     for name, (clock, used) in (("scan of one day", base), ("breakhorn dossier", whole)):
         sys.stdout.write(

@@ -5,7 +5,7 @@ WITH said AS (
         tag_id,
         epoch_ms(sampled_at) AS at_ms,
         value > 0.5 AS sees
-    FROM sample
+    FROM numbered_sample
     WHERE tag_id IN (SELECT unnest($tags))
       AND sampled_at >= make_timestamptz($from_ms::BIGINT * 1000)
       AND sampled_at < make_timestamptz($to_ms::BIGINT * 1000)

@@ -4,8 +4,8 @@ SELECT
     epoch_us(sampled_at) // 60000000 AS minute,
     avg(value) AS mean,
     arg_max(value, sampled_at) AS last
-FROM sample
-WHERE list_contains($tags, tag_id)
+FROM numbered_sample
+WHERE tag_id IN (SELECT unnest($tags))
   AND sampled_at >= make_timestamptz($from_minute::BIGINT * 60000000)
   AND sampled_at < make_timestamptz($to_minute::BIGINT * 60000000)
   AND flags & 38 = 0

@@ -7,7 +7,7 @@ SELECT
     var_pop(value) AS variance
 FROM (
     SELECT tag_id, value, epoch_us(sampled_at) // 60000000 AS minute
-    FROM sample
+    FROM numbered_sample
     WHERE tag_id IN (SELECT unnest($tags))
       AND sampled_at >= make_timestamptz($from_minute::BIGINT * 60000000)
       AND sampled_at < make_timestamptz($to_minute::BIGINT * 60000000)
