@@ -12,8 +12,10 @@ import pytest
 from analysis.ledger import Class
 from analysis.page.band import STATES
 from analysis.page.catalogue import NoSuchLanguage, Words, languages, words_of
+from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.refusal import KNOWN
+from analysis.page.views.coding import CERTAINTIES, KINDS
 from analysis.page.visit import THEMES
 
 PAGE = Path(str(files("analysis.page")))
@@ -22,6 +24,9 @@ FAMILIES = {
     "month": [str(n) for n in range(1, 13)],
     "class": [cls.name.lower() for cls in Class],
     "state": list(STATES),
+    "certainty": list(CERTAINTIES),
+    "kind": list(KINDS),
+    "way": [*Way, "withdrawn", "withdrawal"],
     "theme": list(THEMES),
     "place": [place.key for place in PLACES],
     "error": [f"{key}.{part}" for key in KNOWN for part in ("title", "way")],
