@@ -80,7 +80,7 @@ def targets_of(site: Site, facts: ShiftFacts, row: Row) -> Targets:
     """Which causes a downtime is offered first."""
     usual, downtime = habits(site, facts.history.machine.machine), row.downtime
     suggestion = facts.suggestions.get(downtime.downtime_id)
-    return targets(downtime.section, usual.breaks.causes, usual.of(downtime.section), suggestion)
+    return targets(downtime.section, usual.causes, usual.of(downtime.section), suggestion)
 
 
 def stored_sayings(site: Site, machine: Machine, ids: Sequence[str]) -> tuple[Saying, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -16,7 +17,7 @@ from analysis.read import Store
 from analysis.rounding import in_whole_units
 from analysis.shift_review import ShiftDowntime, ShiftReview, numbers_by_time, shift_review
 from analysis.suggest.answer import Breaks, Suggestion, breaks_of, plainly
-from analysis.suggest.known import coded
+from analysis.suggest.known import Cause, coded
 from analysis.suggest.model import Learner
 
 DAY_SHIFT = "day"
@@ -29,10 +30,13 @@ class Habits:
 
     usual
         Of each section that breaks: its causes, the most used first. Of the section None: of all sections.
+    causes
+        The mill's list; those that name nothing at its end, the most used of them first.
     """
 
     breaks: Breaks
     usual: Mapping[str | None, Sequence[str]]
+    causes: Sequence[Cause]
 
     def of(self, section: str | None) -> Sequence[str]:
         """The causes that a section mostly has."""
@@ -136,7 +140,9 @@ def _habits(breaks: Breaks) -> Habits:
         learner.add(one)
     sections = {one.section for one in breaks.all}
     usual: dict[str | None, Sequence[str]] = {section: tuple(learner.usual(section)) for section in sections}
-    return Habits(breaks=breaks, usual=usual | {None: tuple(learner.usual(""))})
+    used = Counter(one.cause for one in breaks.all)
+    causes = sorted(breaks.causes, key=lambda cause: (not cause.nameable, 0 if cause.nameable else -used[cause.code]))
+    return Habits(breaks=breaks, usual=usual | {None: tuple(learner.usual(""))}, causes=causes)
 
 
 def _suggestions(breaks: Breaks, waiting: Sequence[str]) -> dict[str, Suggestion]:

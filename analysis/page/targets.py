@@ -66,9 +66,18 @@ def targets(
     )
 
 
-def by_section(causes: Sequence[Cause], first: str | None) -> list[tuple[str | None, list[Cause]]]:
-    """All causes by where they lie, a section of choice first, those that name nothing last."""
+def by_section(causes: Sequence[Cause], path: Sequence[str], first: str | None) -> list[tuple[str | None, list[Cause]]]:
+    """All causes by where they lie: a section of choice first, then along the machine, those that name nothing last."""
     groups: dict[str | None, list[Cause]] = {}
     for cause in causes:
         groups.setdefault(cause.section, []).append(cause)
-    return sorted(groups.items(), key=lambda group: (group[0] != first, not group[1][0].nameable))
+    places = {section: place for place, section in reversed(list(enumerate(path)))}
+    return sorted(
+        groups.items(),
+        key=lambda group: (
+            not group[1][0].nameable,
+            group[0] != first,
+            places.get(group[0] or "", len(path)),
+            group[0] or "",
+        ),
+    )

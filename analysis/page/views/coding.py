@@ -29,7 +29,7 @@ LONGEST_COMMENT = 2_000
 def show(request: Request) -> Response:
     """One downtime with everything that was said of it, and every cause."""
     site, machine, facts, row = _asked(request)
-    causes = habits(site, machine.machine).breaks.causes
+    causes = habits(site, machine.machine).causes
     return paint(
         request,
         "coding.html",
@@ -38,7 +38,7 @@ def show(request: Request) -> Response:
         facts=facts,
         row=row,
         targets=targets_of(site, facts, row),
-        groups=by_section(causes, row.downtime.section),
+        groups=by_section(causes, facts.history.sections, row.downtime.section),
         names={cause.code: cause.name for cause in causes},
         certainties=CERTAINTIES,
         kinds=KINDS,
@@ -51,7 +51,7 @@ def say_cause(request: Request, form: Form) -> Response:
     site, machine, _, row = _asked(request)
     cause, certainty = form.get("cause") or row.cause, form.get("certainty") or None
     comment = " ".join(form.get("comment", "").split()) or None
-    known = {one.code: one for one in habits(site, machine.machine).breaks.causes}
+    known = {one.code: one for one in habits(site, machine.machine).causes}
     if (cause is None and comment is None) or (cause is not None and cause not in known):
         raise HTTPException(400, detail="no_cause")
     if certainty not in (None, *CERTAINTIES) or len(comment or "") > LONGEST_COMMENT:
