@@ -93,9 +93,9 @@ def test_a_user_is_written_and_may_come_in(mill: Path) -> None:
 
     assert done.exit_code == 0, done.stderr
     doorkeeper = Doorkeeper(settings_of(mill), Keys(b"x" * 32))
-    assert doorkeeper.lets_in("Aino", "couch roll no. 4")
-    assert not doorkeeper.lets_in("Aino", "couch roll no. 5")
-    assert not doorkeeper.lets_in("Väinö", "couch roll no. 4")
+    assert doorkeeper.lets_in("Aino", "couch roll no. 4") == "Aino"
+    assert doorkeeper.lets_in("Aino", "couch roll no. 5") is None
+    assert doorkeeper.lets_in("Väinö", "couch roll no. 4") is None
 
 
 def test_a_user_needs_a_file_and_a_password_that_is_long_enough(mill: Path) -> None:

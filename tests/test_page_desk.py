@@ -117,7 +117,7 @@ def test_a_receipt_says_what_became_of_a_note_and_nonsense_says_nothing(tmp_path
 
 
 @pytest.mark.broker
-def test_the_user_that_ships_for_the_page_may_do_all_it_needs_and_for_one_without_rights_notes_wait(
+def test_the_user_that_ships_for_the_page_may_do_what_it_needs_and_without_rights_notes_wait(
     tmp_path: Path,
 ) -> None:
     with secured(tmp_path / "broker") as broker:

@@ -188,6 +188,15 @@ def test_a_token_lets_a_device_in(mill: Path) -> None:
         assert page.get(NIGHT).url.path == NIGHT
 
 
+def test_a_name_that_came_with_the_token_is_only_remembered(mill: Path, users: Path) -> None:
+    with visited(mill, token=TOKEN, users_file=users) as page:
+        enter(page, "Aino", TOKEN)
+
+        assert 'name="who" maxlength="60" value="Aino"' in page.get(NIGHT).text
+        page.send("/choose", who="Väinö", here=NIGHT)
+        assert 'value="Väinö"' in page.get(NIGHT).text
+
+
 def test_a_pass_ends_when_the_password_changes(mill: Path, users: Path) -> None:
     with visited(mill, users_file=users) as page:
         enter(page, "Aino", PASSWORD)
