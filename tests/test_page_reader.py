@@ -144,3 +144,9 @@ def test_a_file_that_is_no_store_is_said_to_be_none(mill: Path, reader: Reader) 
 
     with pytest.raises(CannotRead, match="start this version's collector"):
         reader.answer("name", name_of)
+
+
+def test_a_part_that_is_gone_with_its_file_is_no_fault_of_ours(mill: Path, reader: Reader) -> None:
+    """A file that was replaced is read on; its parts may be tidied away meanwhile."""
+    with pytest.raises(CannotRead, match="replaced meanwhile"):
+        reader.answer("x", lambda store: store.rows(f"FROM '{mill.parent / 'kept' / 'parts' / 'day-000.parquet'}'"))
