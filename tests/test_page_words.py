@@ -16,7 +16,7 @@ from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.refusal import KNOWN
 from analysis.page.views.coding import CERTAINTIES, KINDS
-from analysis.page.visit import THEMES
+from analysis.page.visit import SIZES, THEMES
 
 PAGE = Path(str(files("analysis.page")))
 FAMILIES = {
@@ -28,6 +28,7 @@ FAMILIES = {
     "kind": list(KINDS),
     "way": [*Way, "withdrawn", "withdrawal"],
     "theme": list(THEMES),
+    "size": list(SIZES),
     "place": [place.key for place in PLACES],
     "error": [f"{key}.{part}" for key in KNOWN for part in ("title", "way")],
 }
