@@ -9,6 +9,9 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
 
 from analysis.page.catalogue import words_of
 from analysis.telling.common import SAFETY
@@ -131,6 +134,34 @@ def test_what_is_not_there_is_said_in_words_and_leads_back(page: Visitor) -> Non
 
         assert shown.status_code == 404
         assert "There is nothing here" in said(shown)
+
+
+def test_a_fault_of_ours_is_said_without_its_inside_and_stays_guarded(mill: Path) -> None:
+    def fault(_: Request) -> Response:
+        raise ZeroDivisionError("the inside")
+
+    with visited(mill) as page:
+        page.add(Route("/fault", fault))
+        shown = page.get("/fault")
+
+    assert shown.status_code == 500
+    assert "The page has a fault" in said(shown)
+    assert "inside" not in shown.text
+    assert "default-src 'none'" in shown.headers["content-security-policy"]
+
+
+def test_a_machine_of_which_nothing_was_heard_is_said_to_be_silent(tmp_path: Path) -> None:
+    made = HandMadeStore(tmp_path)
+    made.machine("2026-03-01 00:00", "2026-03-02 00:00")
+    made.connection.execute("DELETE FROM base.tag")
+    path = made.close(published="2026-03-02 00:00", data_to=None)
+    path.write_text(f"{path.read_text()}\n[broker]\nport = {free_port()}\n")
+
+    with visited(path) as page:
+        shown = page.get("/")
+
+    assert shown.status_code == 404
+    assert "nothing has been heard of PM 2 yet" in said(shown)
 
 
 def test_before_anything_is_published_it_says_so_and_goes_on_by_itself(mill: Path, tmp_path: Path) -> None:
