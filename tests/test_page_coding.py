@@ -157,6 +157,36 @@ def test_a_stop_that_becomes_a_break_is_to_be_coded(page: Visitor) -> None:
     assert "2 breaks still to be coded" in waiting(page)
 
 
+def test_a_loss_that_no_detector_saw_can_be_added_and_taken_back(page: Visitor) -> None:
+    """The night of 3 March ends on the 4th: 01:20 in Helsinki is 23:20 UTC the day before."""
+    fields = {"day": "2026-03-03", "name": "night", "back": f"{NIGHT}#missed"}
+
+    page.send("/machine/pm2/missed", **fields, **{"from": "01:20", "to": "01:35"})
+
+    note = kept(page)[0].note
+    assert (note["kind"], note["started"], note["ended"]) == (
+        "missed",
+        "2026-03-03T23:20:00.000Z",
+        "2026-03-03T23:35:00.000Z",
+    )
+    assert "sheet off from 01:20 to 01:35. waits here for the broker" in said(page.get(NIGHT))
+    assert "sheet off from" not in said(page.get("/machine/pm3/shift/2026-03-03/night"))
+
+    page.send("/machine/pm2/missed/back", note_id=note["note_id"])
+
+    assert kept(page)[1].note["withdraws"] == note["note_id"]
+    assert "sheet off from" not in said(page.get(NIGHT))
+
+
+@pytest.mark.parametrize(("lost", "back"), [("01:35", "01:20"), ("12:00", "12:10"), ("", "01:00"), ("01:00", "x")])
+def test_a_loss_outside_its_shift_or_backwards_is_refused(page: Visitor, lost: str, back: str) -> None:
+    answer = page.send("/machine/pm2/missed", day="2026-03-03", name="night", **{"from": lost, "to": back})
+
+    assert answer.status_code == 400
+    assert "These times do not fit" in said(answer)
+    assert kept(page) == ()
+
+
 UNUSABLE = [
     (f"{OPEN}/cause", {"cause": "NO-SUCH"}, 400),
     (f"{OPEN}/cause", {}, 400),

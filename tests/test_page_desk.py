@@ -14,6 +14,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from analysis.broker import Broker, broker_of
+from analysis.page import desk as module
 from analysis.page.desk import Desk
 from analysis.page.outbox import Outbox, Way
 from analysis.read import open_store
@@ -31,7 +32,7 @@ def desk_at(folder: Path, broker: Broker) -> Iterator[Desk]:
         yield desk
 
 
-def published(folder: Path, note_id: str, rejected_id: str) -> Path:
+def published(folder: Path, note_id: str, rejected_id: str, *, withdrawn: bool = False) -> Path:
     """A store that has one note, and has rejected the message of another."""
     made = HandMadeStore(folder)
     made.machine("2026-03-01 00:00", "2026-03-02 00:00")
@@ -39,6 +40,11 @@ def published(folder: Path, note_id: str, rejected_id: str) -> Path:
         "note", note_id=note_id, machine="pm2", kind="cause", noted_at=at("2026-03-01 01:00"),
         received_at=at("2026-03-01 01:00"), receipt=1, downtime_id="pm2-20260301T000000Z", comment="a",
     )  # fmt: skip
+    if withdrawn:
+        made.insert(
+            "note", note_id="w", machine="pm2", kind="withdrawal", noted_at=at("2026-03-01 02:00"),
+            received_at=at("2026-03-01 02:00"), receipt=2, withdraws=note_id,
+        )  # fmt: skip
     made.insert(
         "rejected_message", received_at=at("2026-03-01 01:00"), topic=TOPIC, reason="mill.toml has no cause X",
         payload=b'{"note_id": "' + rejected_id.encode() + b'", "comment": "\xc3\xb6"}',
@@ -61,6 +67,24 @@ def test_a_note_goes_once_the_store_has_it_and_one_that_it_rejected_is_told_with
             (rejected.note_id, Way.REFUSED, "mill.toml has no cause X"),
             (other.note_id, Way.SENT, None),
         ]
+
+
+def test_a_note_that_changes_nothing_stays_until_it_is_taken_back(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox")
+    with Desk(outbox, Broker(port=free_port()), "ellerholm", now_ms=lambda: 0) as desk:
+        kept = desk.hand_in("pm2", {"kind": "cause", "comment": "a"})
+        outbox.mark(kept.note_id, Way.TAKEN, "no such downtime")
+        (tmp_path / "before").mkdir()
+        (tmp_path / "after").mkdir()
+
+        with open_store(published(tmp_path / "before", kept.note_id, "x")) as store:
+            desk.settle(store)
+        before = desk.all()
+        with open_store(published(tmp_path / "after", kept.note_id, "x", withdrawn=True)) as store:
+            desk.settle(store)
+
+        assert [one.note_id for one in before] == [kept.note_id]
+        assert desk.all() == ()
 
 
 class Collector:
@@ -132,6 +156,21 @@ def test_what_was_not_answered_is_said_again_after_each_connection_with_the_same
             wait_until(lambda: again.heard, what="the note's second coming")
 
     assert collector.heard == again.heard == [dict(kept.note)]
+
+
+@pytest.mark.broker
+def test_a_note_that_the_broker_had_nobody_to_give_to_is_said_again(
+    tmp_path: Path, mosquitto: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "FIRST_AGAIN_S", 0.05)
+    with desk_at(tmp_path, Broker(port=mosquitto)) as desk:
+        kept = desk.hand_in("pm2", {"kind": "cause", "comment": "a"})
+        wait_until(lambda: ways(desk) == [Way.SENT], what="the broker's answer")
+
+        with collector_at(mosquitto) as collector:
+            wait_until(lambda: collector.heard, what="the note, said again")
+            collector.answer({"note_id": kept.note_id, "accepted": True, "reason": None})
+            wait_until(lambda: ways(desk) == [Way.TAKEN], what="the answer")
 
 
 @pytest.mark.broker

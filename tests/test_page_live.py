@@ -47,6 +47,14 @@ class Browser:
     def sees(self) -> str:
         return said(self.client.get(SHIFT))
 
+    def adds(self, lost: str, back: str) -> None:
+        """Add a loss of the sheet that no detector saw."""
+        found = re.search(r'name="form" value="(\w+)"', self.client.get(SHIFT).text)
+        assert found is not None
+        day, name = SHIFT.split("/")[-2:]
+        fields = {"form": found[1], "day": day, "name": name, "from": lost, "to": back, "back": SHIFT}
+        assert self.client.post("/machine/pm2/missed", data=fields).status_code == 200
+
     def touch_first_target(self) -> str:
         """Code the first break that waits with the first cause it is offered; gives the cause."""
         shown = self.client.get(SHIFT).text
@@ -94,11 +102,13 @@ def test_a_touch_made_while_the_broker_was_away_is_in_the_figures_once_it_is_bac
         breakhorn(path, "page", "--port", str(page_port)),
         browser_at(page_port) as browser,
     ):
-        wait_until(lambda: not list(outbox.glob("*.json")), seconds=60, what="the note in the published store")
+        browser.adds("23:30", "23:35")
+        wait_until(lambda: not list(outbox.glob("*.json")), seconds=60, what="the notes in the published store")
         late = browser.sees()
 
     assert "waits here for the broker" in early
     assert f"{cause} · likely" in early
     assert f"{cause} · likely" in late
+    assert "23:30 break" in late
     assert "The broker cannot be reached" not in late
     assert "waits here" not in late

@@ -10,7 +10,7 @@ import uuid
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import partial
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Any, ParamSpec, Self
 
@@ -26,6 +26,9 @@ P = ParamSpec("P")
 
 LONGEST_WAIT_S = 5.0
 """Between two attempts to reach the broker: a crew waits for it, so more often than a service would. [s]"""
+FIRST_AGAIN_S, LAST_AGAIN_S = 5.0, 600.0
+"""A note that the broker has and nobody answers is said again after this, and then ever more seldom: if the collector's
+session was new, the broker had nobody to give it to. A collector that is only late knows it by its id. [s]"""
 TWICE_WITHIN_MS = 10_000
 """The same said again so soon is a glove that hit the button twice. [ms]"""
 
@@ -43,7 +46,7 @@ class Desk:
         client_id = f"breakhorn-{root.replace('/', '-')}-page-{secrets.token_hex(3)}"
         self.line = Line(broker, client_id=client_id, log=log, longest_wait_s=LONGEST_WAIT_S)
         self.line.hear(f"{root}/+/note/receipt", lambda _, payload: self._leave_word(self._answered, payload))
-        self.line.opened = lambda: self._leave_word(self._say_all)
+        self.line.opened = lambda: self._leave_word(self._begin_anew)
         self.line.delivered = lambda number, refused: self._leave_word(self._delivered, number, refused)
         self._in_flight: dict[int, str] = {}
         self._newest_ms = max((said_ms(kept) for kept in outbox.all()), default=0)
@@ -111,18 +114,20 @@ class Desk:
                 self._outbox.drop(note_id)
 
     def settle(self, store: Store) -> None:
-        """Let go of every note that the published store has, and find out why others were rejected."""
-        kept = [one for one in self._outbox.all() if one.reason is None or one.way is Way.WAITING]
+        """Let go of every note that the published store has, and find out why others were rejected.
+
+        One that changes nothing, so its receipt, stays until somebody has read that or it is taken back.
+        """
+        kept = self._outbox.all()
         if not kept:
             return
-        there = {
-            row["note_id"]
-            for row in store.rows(
-                "SELECT note_id FROM note WHERE list_contains($ids, note_id)", ids=[one.note_id for one in kept]
-            )
-        }
+        rows = store.rows(
+            "SELECT note_id, withdrawn FROM note WHERE list_contains($ids, note_id)", ids=[one.note_id for one in kept]
+        )
+        there = {row["note_id"]: row["withdrawn"] for row in rows}
         for one in kept:
-            if one.note_id in there:
+            to_be_read = one.reason is not None and one.way is not Way.WAITING
+            if one.note_id in there and (there[one.note_id] or not to_be_read):
                 self._outbox.drop(one.note_id)
             elif one.way is Way.SENT and (reason := _rejected(store, one)) is not None:
                 self._outbox.mark(one.note_id, Way.REFUSED, reason)
@@ -138,16 +143,28 @@ class Desk:
         self._words.put(partial(work, *arguments, **named))
 
     def _work(self) -> None:
-        while (work := self._words.get()) is not None:
+        again_s = FIRST_AGAIN_S
+        while True:
+            try:
+                work = self._words.get(timeout=again_s)
+                again_s = FIRST_AGAIN_S
+            except Empty:
+                work, again_s = self._say_all, min(2 * again_s, LAST_AGAIN_S)
+            if work is None:
+                return
             try:
                 work()
             except (OSError, ValueError, TypeError, KeyError):
                 # A full disk, or a receipt that is none: notes stay as they are, and are said again.
                 log.exception("a note could not be marked")
 
-    def _say_all(self) -> None:
-        """After each connection: everything that was not answered, in order. What came twice, the collector knows."""
+    def _begin_anew(self) -> None:
+        """After each connection; what was under way on the last one never got an answer."""
         self._in_flight.clear()
+        self._say_all()
+
+    def _say_all(self) -> None:
+        """Everything that was not answered, in order. What came twice, the collector knows."""
         for kept in self._outbox.all():
             self._say(kept)
 

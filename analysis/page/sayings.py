@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from analysis.page.desk import said_ms
 from analysis.page.outbox import Kept, Way
 
-CAUSE, KIND, WITHDRAWAL = "cause", "kind", "withdrawal"
+CAUSE, KIND, MISSED, WITHDRAWAL = "cause", "kind", "missed", "withdrawal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +44,17 @@ class Saying:
         return not self.withdrawn and self.way is not Way.REFUSED
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """A loss of the sheet that somebody has added, on its way to the store. [ms]"""
+
+    note_id: str
+    started_ms: int
+    ended_ms: int
+    way: Way
+    reason: str | None
+
+
 def sayings(stored: Iterable[Saying], kept: Sequence[Kept]) -> tuple[Saying, ...]:
     """Everything that was said of some downtimes, oldest first.
 
@@ -72,9 +84,30 @@ def holding(found: Sequence[Saying], kind: str) -> Saying | None:
     return next((one for one in reversed(found) if one.kind == kind and one.counts), None)
 
 
+def added(kept: Sequence[Kept], topic_end: str, within: Callable[[int], bool]) -> list[Added]:
+    """The losses of one machine that were added within some time and are not in the store yet, oldest first."""
+    taken_back = {str(one.note["withdraws"]) for one in kept if "withdraws" in one.note and one.way is not Way.REFUSED}
+    found = [
+        Added(
+            note_id=one.note_id,
+            started_ms=_ms(one.note["started"]),
+            ended_ms=_ms(one.note["ended"]),
+            way=one.way,
+            reason=one.reason,
+        )
+        for one in kept
+        if one.note.get("kind") == MISSED and one.topic.endswith(topic_end) and one.note_id not in taken_back
+    ]
+    return sorted((one for one in found if within(one.started_ms)), key=lambda one: one.started_ms)
+
+
 def on_its_way(found: Sequence[Saying]) -> bool:
     """Whether anything that was said is not in the store yet."""
     return any((one.way is not None and one.way is not Way.REFUSED) or one.withdrawal is not None for one in found)
+
+
+def _ms(said: str) -> int:
+    return round(datetime.fromisoformat(said).timestamp() * 1000)
 
 
 def _saying(kept: Kept) -> Saying:

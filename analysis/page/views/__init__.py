@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from analysis.page.views import coding, door, preferences, pulse, shift
+from analysis.page.views import coding, door, missed, preferences, pulse, shift
 
-ROUTES: list[BaseRoute] = [*shift.ROUTES, *coding.ROUTES, *pulse.ROUTES, *door.ROUTES, *preferences.ROUTES]
+ROUTES: list[BaseRoute] = [
+    *shift.ROUTES,
+    *coding.ROUTES,
+    *missed.ROUTES,
+    *pulse.ROUTES,
+    *door.ROUTES,
+    *preferences.ROUTES,
+]

@@ -16,6 +16,7 @@ from analysis.page.band import Mark, band, stretches
 from analysis.page.catalogue import words_of
 from analysis.page.paint import paint
 from analysis.page.rows import rows, targets_of
+from analysis.page.sayings import added
 from analysis.page.shift_facts import ShiftFacts, newest_ended, shift_facts, spans
 from analysis.page.site import Site, site_of
 from analysis.page.visit import visit_of
@@ -75,6 +76,7 @@ def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpa
         facts=facts,
         to_code=[(row, targets_of(site, facts, row)) for row in to_code],
         others=[row for row in seen if not row.to_code],
+        added=added(kept, f"/{machine.machine}/note", facts.review.period.holds),
         names=facts.history.causes,
         band=_band(request, facts, {row.number for row in to_code}),
         stretches=stretches(facts.review.book),
