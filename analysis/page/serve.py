@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import signal
 import socket
 from collections.abc import Callable, Iterator
@@ -17,6 +18,8 @@ from analysis.page.site import Site
 
 log = logging.getLogger("breakhorn.page")
 
+NICE = 5
+"""However many look at the page, the collector goes first wherever both want the processor."""
 ENDS_WITHIN_S = 5
 """Answers that are still being written get so long. [s]"""
 
@@ -85,6 +88,7 @@ def serve(app: Starlette, settings: PageSettings, listening: socket.socket, read
         raise CannotListen(
             f"cannot use {settings.tls_cert} with {settings.tls_key} ({error}); see [page] tls_cert, tls_key"
         ) from error
+    os.nice(NICE)
     asyncio.run(_serve(_Server(config), app, listening, ready))
 
 
