@@ -48,6 +48,10 @@ PART_MS = 30 * 86_400_000
 HELD_MS = 86_400_000
 """How far back a value is looked for that holds at the beginning of a period. [ms]"""
 _SQL = Path(__file__).parent / "sql"
+_OTHER_VERSION = (
+    "the store was published by another version of the collector ({}); "
+    "start this version's collector once, so that it publishes again"
+)
 
 
 class CannotRead(Exception):
@@ -109,10 +113,7 @@ def open_store(mill_toml: Path, *, memory: str = MEMORY) -> Iterator[Store]:
     try:
         yield Store(connection)
     except (duckdb.CatalogException, duckdb.BinderException) as error:
-        raise OtherVersion(
-            f"the store was published by another version of the collector ({_first_line(error)}); "
-            "start this version's collector once, so that it publishes again"
-        ) from error
+        raise OtherVersion(_OTHER_VERSION.format(_first_line(error))) from error
     finally:
         connection.close()
 
@@ -135,7 +136,63 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
         ) from error
     except duckdb.Error as error:
         raise CannotRead(f"cannot open {file}: {_first_line(error)}") from error
-    connection.execute("SET TimeZone = 'UTC'")
+    return _locked_down(connection, folder)
+
+
+def connect_apart(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
+    """Like ``connect``, for a process that stays and reads the file anew whenever it was renewed.
+
+    Within one process DuckDB opens a path once: while anybody still reads the file that was there, whoever opens the
+    path gets that one again, though another has come in its place. A database in memory that the file is attached to
+    is one of its own each time. ``reading`` gives each thread a store of its own over it.
+    """
+    file = folder / PUBLISHED
+    if not file.exists():
+        raise NoStore(f"nothing is published in {folder} yet; run 'breakhorn collect', 'load' or 'demo' first")
+    connection = duckdb.connect(":memory:", config={"memory_limit": memory, "threads": 2})
+    try:
+        _attach(connection, file)
+    except duckdb.Error as error:
+        connection.close()
+        raise OtherVersion(
+            f"cannot open {file}: {_first_line(error)}; start this version's collector once, so that it publishes again"
+        ) from error
+    return _locked_down(connection, folder)
+
+
+@contextmanager
+def reading(connection: duckdb.DuckDBPyConnection) -> Iterator[Store]:
+    """A store over a connection of ``connect_apart``, for one thread and as long as the ``with`` lasts.
+
+    Raises
+    ------
+    CannotRead
+        Also for a file that has been replaced for so long that its parts are gone: read the newest one then.
+    """
+    cursor = connection.cursor()
+    try:
+        cursor.execute("USE published")
+        yield Store(cursor)
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        raise OtherVersion(_OTHER_VERSION.format(_first_line(error))) from error
+    except duckdb.IOException as error:
+        raise CannotRead(f"what was read has been replaced meanwhile ({_first_line(error)}); ask again") from error
+    finally:
+        cursor.close()
+
+
+def _attach(connection: duckdb.DuckDBPyConnection, file: Path) -> None:
+    """Attach the file, and once more if it was renewed meanwhile (see ``_open``)."""
+    attached = f"ATTACH {_quoted(str(file))} AS published (READ_ONLY)"
+    try:
+        connection.execute(attached)
+    except duckdb.IOException:
+        connection.execute(attached)
+    connection.execute("USE published")
+
+
+def _locked_down(connection: duckdb.DuckDBPyConnection, folder: Path) -> duckdb.DuckDBPyConnection:
+    connection.execute("SET GLOBAL TimeZone = 'UTC'")
     connection.execute("SET temp_directory = ''")
     # DuckDB would print its bar on stdout, into the data. Whoever waits asks for ``query_progress``.
     connection.execute("SET enable_progress_bar = true")
@@ -217,11 +274,13 @@ class Store:
         """Every shift that touches a period."""
         return tuple(ShiftSpan(**row) for row in self._within("shift", period))
 
-    def history(self, machine: Machine, period: Period, *, made: bool = True) -> History:
+    def history(self, machine: Machine, period: Period, *, made: bool = True, received: bool = True) -> History:
         """Everything of one machine that touches a period.
 
         made
             False leaves out production and attempts, which for a year are more than all the rest together.
+        received
+            False leaves out what the collector counted, of the whole store and in every period alike.
         """
         of = {"machine": machine.machine}
         causes = self.rows("SELECT code, name, loss FROM cause")
@@ -250,7 +309,7 @@ class Store:
                     "SELECT section FROM sheet_detector WHERE machine = $machine ORDER BY number", **of
                 )
             ),
-            received=self._received(machine.machine),
+            received=self._received(machine.machine) if received else Received(),
             causes={row["code"]: row["name"] for row in causes},
             losses={row["code"]: row["loss"] for row in causes if row["loss"]},
         )

@@ -1,0 +1,169 @@
+"""What the shift view shows of one shift, put together from the figures that commands give too."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+from analysis.history import History, Machine, ShiftSpan
+from analysis.ledger import Class
+from analysis.page.site import Site
+from analysis.period import NothingThen, Period, day_start_ms, local, until_horizon
+from analysis.plan import Plan, plan
+from analysis.read import Store
+from analysis.rounding import in_whole_units
+from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
+from analysis.suggest.answer import Breaks, Suggestion, breaks_of, plainly
+from analysis.suggest.known import Cause, coded
+from analysis.suggest.model import Learner
+
+DAY_SHIFT = "day"
+"""Name of a whole mill day, where the mill has no rota."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Habits:
+    """What is known of a machine's causes over all its data.
+
+    usual
+        Of each section that breaks: its causes, the most used first. Of the section None: of all sections.
+    causes
+        The mill's list; those that name nothing at its end, the most used of them first.
+    """
+
+    breaks: Breaks
+    usual: Mapping[str | None, Sequence[str]]
+    causes: Sequence[Cause]
+
+    def of(self, section: str | None) -> Sequence[str]:
+        """The causes that a section mostly has."""
+        return self.usual.get(section) or self.usual.get(None, ())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftFacts:
+    """One shift of one machine.
+
+    span
+        The whole shift; ``review.period`` ends at the newest data if it still runs.
+    numbers
+        Of the downtimes in order of time, by their id.
+    suggestions
+        Of breaks that had no cause when the store was published, by their id.
+    detectors
+        Of each section with one sheet detector: its tag.
+    """
+
+    span: ShiftSpan
+    history: History
+    review: ShiftReview
+    plan: Plan
+    numbers: Mapping[str, int]
+    suggestions: Mapping[str, Suggestion]
+    detectors: Mapping[str, str]
+
+    @property
+    def runs(self) -> bool:
+        """Whether the shift has not ended yet, as far as data go."""
+        return self.review.period.to_ms < self.span.ended_ms
+
+    @property
+    def minutes(self) -> list[tuple[Class, int]]:
+        """The ledger in whole minutes that add up to the shift's, without classes that took no time."""
+        parts = [(cls, ms) for cls, ms in self.review.book.ms.items() if ms]
+        return list(zip([cls for cls, _ in parts], in_whole_units([ms for _, ms in parts], 60_000), strict=True))
+
+
+def spans(site: Site, machine: Machine) -> tuple[ShiftSpan, ...]:
+    """Every shift of which a machine has data, oldest first; mill days, where the mill has no rota.
+
+    Raises
+    ------
+    NothingThen
+        For a machine without data.
+    """
+    if machine.first_ms is None or machine.last_ms is None:
+        raise NothingThen(f"nothing has been heard of {machine.name} yet")
+    whole = Period(from_ms=machine.first_ms, to_ms=machine.last_ms + 1)
+    found = site.reader.answer(("shifts", whole), lambda store: store.shifts(whole))
+    zone = site.mill().zone
+    return found or tuple(_days(local(whole.from_ms, zone).date(), local(machine.last_ms, zone).date(), zone))
+
+
+def newest_ended(found: tuple[ShiftSpan, ...], machine: Machine) -> ShiftSpan:
+    """The last shift that has ended, else the one that runs: at handover, what happened last night."""
+    ended = [span for span in found if machine.last_ms is not None and span.ended_ms <= machine.last_ms]
+    return ended[-1] if ended else found[-1]
+
+
+def span_of(site: Site, machine: Machine, at_ms: int) -> ShiftSpan | None:
+    """The shift in which a moment lies; None where there is none."""
+    return next((span for span in spans(site, machine) if span.started_ms <= at_ms < span.ended_ms), None)
+
+
+def shift_facts(site: Site, machine: Machine, span: ShiftSpan) -> ShiftFacts:
+    """One shift, worked out once a published file."""
+    return site.reader.answer(("shift", machine.machine, span), lambda store: _facts(site, store, machine, span))
+
+
+def habits(site: Site, machine: str) -> Habits:
+    """The habits of a machine, worked out once a published file."""
+    return site.reader.answer(("habits", machine), lambda store: _habits(breaks_of(store, machine)))
+
+
+def _facts(site: Site, store: Store, machine: Machine, span: ShiftSpan) -> ShiftFacts:
+    period = until_horizon(Period(from_ms=span.started_ms, to_ms=span.ended_ms), machine.last_ms or 0)
+    history = store.history(machine, period, received=False)
+    review = shift_review(history, period)
+    waiting = [row.downtime.downtime_id for row in review.downtimes if row.to_code]
+    return ShiftFacts(
+        span=span,
+        history=history,
+        review=review,
+        plan=plan(history, review.book),
+        numbers=numbers_by_time(review.downtimes),
+        suggestions=_suggestions(habits(site, machine.machine).breaks, waiting) if waiting else {},
+        detectors=_detectors(store, machine.machine),
+    )
+
+
+def _habits(breaks: Breaks) -> Habits:
+    learner = Learner(settings=breaks.settings, codes=breaks.codes)
+    for one in coded(breaks.all, breaks.causes):
+        learner.add(one)
+    sections = {one.section for one in breaks.all}
+    usual: dict[str | None, Sequence[str]] = {section: tuple(learner.usual(section)) for section in sections}
+    used = Counter(one.cause for one in breaks.all)
+    causes = sorted(breaks.causes, key=lambda cause: (not cause.nameable, 0 if cause.nameable else -used[cause.code]))
+    return Habits(breaks=breaks, usual=usual | {None: tuple(learner.usual(""))}, causes=causes)
+
+
+def _suggestions(breaks: Breaks, waiting: Sequence[str]) -> dict[str, Suggestion]:
+    known = [one for downtime_id in waiting if (one := breaks.find(downtime_id)) is not None]
+    return {found.known.downtime_id: found for found in plainly(breaks, known)}
+
+
+def _detectors(store: Store, machine: str) -> dict[str, str]:
+    rows = store.rows(
+        "SELECT section, any_value(tag) AS tag FROM sheet_detector WHERE machine = $machine "
+        "GROUP BY section HAVING count(*) = 1",
+        machine=machine,
+    )
+    return {row["section"]: row["tag"] for row in rows}
+
+
+def _days(first: date, last: date, zone: ZoneInfo) -> Iterator[ShiftSpan]:
+    day = first
+    while day <= last:
+        following = day + timedelta(days=1)
+        yield ShiftSpan(
+            shift_date=day,
+            shift=DAY_SHIFT,
+            crew="",
+            started_ms=day_start_ms(day, zone),
+            ended_ms=day_start_ms(following, zone),
+        )
+        day = following

@@ -1,0 +1,16 @@
+"""The views, one module each: ``ROUTES`` says where they are. A new one is a line here, and in ``places.py``."""
+
+from __future__ import annotations
+
+from starlette.routing import BaseRoute
+
+from analysis.page.views import coding, door, missed, preferences, pulse, shift
+
+ROUTES: list[BaseRoute] = [
+    *shift.ROUTES,
+    *coding.ROUTES,
+    *missed.ROUTES,
+    *pulse.ROUTES,
+    *door.ROUTES,
+    *preferences.ROUTES,
+]
