@@ -37,6 +37,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "evidence": ("analysis.evidence.cli:evidence", "What was different before breaks, against matched quiet runs."),
     "dossier": ("analysis.dossier.cli:dossier", "Everything about one break."),
     "suggest": ("analysis.suggest.cli:suggest", "What may have caused the breaks that nobody has coded."),
+    "page": ("analysis.page.cli:page", "The crew's page: the shift, its breaks, and coding them."),
     "report": ("analysis.cli:report", "All of it as one self-contained page."),
     "risk": ("analysis.risk.cli:risk", "A break-risk model, judged honestly, and replayed."),
 }

@@ -36,8 +36,12 @@ class Broker:
     password: str | None = field(default=None, repr=False)
 
 
-def broker_of(mill_toml: Path) -> Broker:
+def broker_of(mill_toml: Path, *, user_of: str = "") -> Broker:
     """The broker of a mill.
+
+    user_of
+        A table of mill.toml that may name a user of its own, as ``broker_username`` with its password: whoever only
+        says notes needs fewer rights than the collector.
 
     Raises
     ------
@@ -49,15 +53,14 @@ def broker_of(mill_toml: Path) -> Broker:
     table = mill_table(mill_toml, "broker")
 
     def text(key: str) -> str | None:
-        value = table.get(key)
-        if value is not None and not isinstance(value, str):
-            raise NoMill(f"{mill_toml}: [broker] {key} must be text; 'breakhorn check' shows every fault")
-        return value
+        return _text(mill_toml, "broker", table, key)
 
     def file(key: str) -> Path | None:
-        value = text(key)
-        return None if value is None else mill_toml.parent.absolute() / value
+        return _file(mill_toml, text(key))
 
+    username, password = _user(mill_toml, user_of) if user_of else (None, None)
+    if username is None:
+        username, password = text("username"), _password(text("password_env"), file("password_file"), "[broker] ")
     return Broker(
         host=text("host") or DEFAULT_HOST,
         port=_port(mill_toml, table),
@@ -65,9 +68,34 @@ def broker_of(mill_toml: Path) -> Broker:
         tls_ca=file("tls_ca"),
         tls_cert=file("tls_cert"),
         tls_key=file("tls_key"),
-        username=text("username"),
-        password=_password(text("password_env"), file("password_file")),
+        username=username,
+        password=password,
     )
+
+
+def _user(mill_toml: Path, name: str) -> tuple[str | None, str | None]:
+    """The user that another table names, and its password; None for none."""
+    table = mill_table(mill_toml, name)
+
+    def text(key: str) -> str | None:
+        return _text(mill_toml, name, table, key)
+
+    username = text("broker_username")
+    if username is None:
+        return None, None
+    file = _file(mill_toml, text("broker_password_file"))
+    return username, _password(text("broker_password_env"), file, f"[{name}] broker_")
+
+
+def _text(mill_toml: Path, name: str, table: dict[str, Any], key: str) -> str | None:
+    value = table.get(key)
+    if value is not None and not isinstance(value, str):
+        raise NoMill(f"{mill_toml}: [{name}] {key} must be text; 'breakhorn check' shows every fault")
+    return value
+
+
+def _file(mill_toml: Path, written: str | None) -> Path | None:
+    return None if written is None else mill_toml.parent.absolute() / written
 
 
 def _port(mill_toml: Path, table: dict[str, Any]) -> int:
@@ -77,14 +105,14 @@ def _port(mill_toml: Path, table: dict[str, Any]) -> int:
     return port
 
 
-def _password(variable: str | None, file: Path | None) -> str | None:
+def _password(variable: str | None, file: Path | None, where: str) -> str | None:
     if variable is not None:
         if variable not in os.environ:
-            raise NoPassword(f"the environment variable {variable} is not set ([broker] password_env)")
+            raise NoPassword(f"the environment variable {variable} is not set ({where}password_env)")
         return os.environ[variable]
     if file is None:
         return None
     try:
         return file.read_text(encoding="utf-8").split("\n", 1)[0].rstrip("\r")
     except OSError as error:
-        raise NoPassword(f"{file}: {error.strerror} ([broker] password_file)") from error
+        raise NoPassword(f"{file}: {error.strerror} ({where}password_file)") from error

@@ -1,41 +1,45 @@
-"""What the plan asks of a period, grade by grade, to hold against what was made."""
+"""What a period should have made by the grades' plan. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.history import Grade
+from analysis.history import History
 from analysis.ledger import Ledger
 
-MS_PER_DAY = 86_400_000
+MS_PER_D = 86_400_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
-    """What was to be made.
+class Plan:
+    """Planned tonnes of a period.
 
     tonnes_t
         Of the time for which there is a plan. [t]
-    unknown_ms
-        Time for which there is none: its grade has no plan, or is not known. [ms]
+    unplanned_ms
+        Time of which the grade is unknown or has no plan. [ms]
     """
 
     tonnes_t: float
-    unknown_ms: int
+    unplanned_ms: int
+
+    @property
+    def known(self) -> bool:
+        """Whether all the period has a plan: only then may what was made be held against it."""
+        return not self.unplanned_ms
 
 
-def planned(book: Ledger, grades: Sequence[Grade]) -> Planned | None:
-    """The plan of the period of a ledger, its grades' planned tonnes a day x time; None without any plan.
+def plan(history: History, book: Ledger) -> Plan:
+    """Sum over the period of time × the plan of the grade on the machine then, ``plan_t_d`` / 24 h.
 
-    A plan is one for the calendar: it counts all time of a grade run, on the reel or not, and time without data too.
-    So the plan of a day made of one grade is what mill.toml says of that grade, whatever happened. [t/d] x [ms] → [t]
+    A plan in tonnes a day allows for its usual downtime, so every minute counts, also those off the reel.
     """
-    per_day = {g.grade: g.plan_t_d for g in grades if g.plan_t_d is not None}
-    if not per_day:
-        return None
-    known = [(per_day[s.grade], s.ms) for s in book.slices if s.grade in per_day]
-    return Planned(
-        tonnes_t=sum(t_d * ms for t_d, ms in known) / MS_PER_DAY,
-        unknown_ms=book.period.length_ms - sum(ms for _, ms in known),
-    )
+    planned = {grade.grade: grade.plan_t_d for grade in history.grades}
+    tonnes, unplanned_ms = 0.0, 0
+    for s in book.slices:
+        of_day = None if s.grade is None else planned.get(s.grade)
+        if of_day is None:
+            unplanned_ms += s.ms
+        else:
+            tonnes += of_day * s.ms / MS_PER_D
+    return Plan(tonnes_t=tonnes, unplanned_ms=unplanned_ms)

@@ -129,7 +129,42 @@ def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
         ) from error
     except duckdb.Error as error:
         raise CannotRead(f"cannot open {file}: {_first_line(error)}") from error
-    connection.execute("SET TimeZone = 'UTC'")
+    return _locked_down(connection, folder)
+
+
+def connect_apart(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
+    """Like ``connect``, for a process that stays and reads the file anew whenever it was renewed.
+
+    Within one process DuckDB opens a path once: while anybody still reads the file that was there, whoever opens the
+    path gets that one again, though another has come in its place. A database in memory that the file is attached to
+    is one of its own each time. A further ``cursor`` of it must be told where to read: ``USE published``.
+    """
+    file = folder / PUBLISHED
+    if not file.exists():
+        raise NoStore(f"nothing is published in {folder} yet; run 'breakhorn collect', 'load' or 'demo' first")
+    connection = duckdb.connect(":memory:", config={"memory_limit": memory, "threads": 2})
+    try:
+        _attach(connection, file)
+    except duckdb.Error as error:
+        connection.close()
+        raise OtherVersion(
+            f"cannot open {file}: {_first_line(error)}; start this version's collector once, so that it publishes again"
+        ) from error
+    return _locked_down(connection, folder)
+
+
+def _attach(connection: duckdb.DuckDBPyConnection, file: Path) -> None:
+    """Attach the file, and once more if it was renewed meanwhile (see ``_open``)."""
+    attached = f"ATTACH {_quoted(str(file))} AS published (READ_ONLY)"
+    try:
+        connection.execute(attached)
+    except duckdb.IOException:
+        connection.execute(attached)
+    connection.execute("USE published")
+
+
+def _locked_down(connection: duckdb.DuckDBPyConnection, folder: Path) -> duckdb.DuckDBPyConnection:
+    connection.execute("SET GLOBAL TimeZone = 'UTC'")
     connection.execute("SET temp_directory = ''")
     # Parts never change once they are named: what stands at their ends is read once, not with every query.
     connection.execute("SET parquet_metadata_cache = true")

@@ -77,3 +77,31 @@ def test_it_reads_the_example_as_the_collector_does() -> None:
 
     for key in ("host", "port", "tls_ca", "tls_cert", "tls_key", "username"):
         assert getattr(ours, key) == getattr(theirs, key), key
+
+
+def test_whoever_says_less_may_have_a_user_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text(
+        '[broker]\nhost = "broker.example"\nusername = "breakhorn"\npassword_file = "not-for-the-page"\n'
+        '[page]\nbroker_username = "page"\nbroker_password_file = "page.password"\n'
+    )
+    (tmp_path / "page.password").write_text("s3cret\n")
+
+    broker = broker_of(path, user_of="page")
+
+    assert (broker.host, broker.username, broker.password) == ("broker.example", "page", "s3cret")
+
+
+def test_without_one_it_is_the_user_of_the_broker(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text('[broker]\nusername = "breakhorn"\n[page]\nport = 8621\n')
+
+    assert broker_of(path, user_of="page").username == "breakhorn"
+
+
+def test_a_password_that_is_not_there_says_which_table_names_it(tmp_path: Path) -> None:
+    path = tmp_path / "mill.toml"
+    path.write_text('[page]\nbroker_username = "page"\nbroker_password_file = "none"\n')
+
+    with pytest.raises(NoPassword, match=r"\[page\] broker_password_file"):
+        broker_of(path, user_of="page")

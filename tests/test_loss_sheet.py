@@ -146,6 +146,22 @@ def test_the_ledger_of_the_sheet_adds_up_to_the_shifts_own_minutes() -> None:
     assert sheet.list_checked == "Checked: all downtimes together take 60.0 min, as in the ledger."
 
 
+@given(st.lists(st.tuples(st.integers(0, 10**7), st.integers(1, 10**6)), max_size=8), st.integers(0, 10**7))
+def test_the_minutes_on_paper_add_up_as_they_are_printed(lost: list[tuple[int, int]], still_to_come_ms: int) -> None:
+    at, downs = DAY_SHIFT.started_ms, []
+    for pause_ms, lasts_ms in lost:
+        at += pause_ms
+        downs.append(downtime(at / MINUTE, lasts_ms / MINUTE))
+        at += lasts_ms
+    past = past_of(downs)
+    past = replace(past, machine=replace(past.machine, last_ms=DAY_SHIFT.ended_ms - still_to_come_ms))
+
+    book = sheet_of(past, band=a_band()).ledger
+
+    printed = [round(10 * float(line.value)) for line in book.lines]
+    assert (sum(printed), book.total.value, book.fault) == (7200, "720.0", "")
+
+
 def test_a_ledger_that_does_not_add_up_is_an_error_in_the_place_of_its_sum() -> None:
     past = a_shift()
     review = shift_review(past, shift_period(DAY_SHIFT))

@@ -332,6 +332,32 @@ def test_an_override_of_one_day_and_one_of_a_shutdown_are_read() -> None:
     assert (shutdown.shift, shutdown.off) == ("night", True)
 
 
+@pytest.mark.parametrize(
+    ("page", "key", "message"),
+    [
+        ('host = "0.0.0.0"', "page.host", "anybody could code breaks"),
+        ('host = "127.mill.example"', "page.host", "anybody could code breaks"),
+        ('tls_cert = "x"', "page.tls_cert", "needs tls_key too"),
+        ('token_env = "x"\ntoken_file = "y"', "page.token_file", "choose one"),
+        ('broker_password_file = "x"', "page.broker_password_file", "needs broker_username too"),
+        ('language = "English"', "page.language", ""),
+        ("port = 0", "page.port", "must be 1 or more"),
+    ],
+)
+def test_a_page_that_cannot_be_served_as_it_is_written_is_a_fault(page: str, key: str, message: str) -> None:
+    (fault,) = faults_of(example() + f"\n[page]\n{page}\n")
+
+    assert fault.key == key
+    assert message in fault.message
+
+
+@pytest.mark.parametrize("more", ["", 'host = "127.0.0.2"', 'host = "0.0.0.0"\ntoken_file = "x"', 'host = "::1"'])
+def test_a_page_that_asks_who_is_there_may_be_seen_from_elsewhere(more: str) -> None:
+    mill = parse_mill(example() + f"\n[page]\n{more}\n", file=Path("/mill/mill.toml"))
+
+    assert mill.page.port == 8620
+
+
 def test_two_sources_that_may_bring_the_same_message_are_a_fault() -> None:
     text = example(
         ("ellerholm/{machine}/scan", "gateway/{machine}/scan"),

@@ -10,8 +10,9 @@ from analysis.ledger import Class
 from analysis.loss_sheet import rows
 from analysis.loss_sheet.model import Account, Band, Line, LossSheet, Signer, plain
 from analysis.period import say
-from analysis.plan import Planned, planned
+from analysis.plan import Plan, plan
 from analysis.result import MISSING, NOTHING, count, length, minutes, number, percent, sentence_case
+from analysis.rounding import in_whole_units
 from analysis.shift_review import ShiftReview, numbers_by_time
 from analysis.telling.common import SAFETY, cautions, definitions, freshness_said
 from analysis.telling.shift import tell_shift
@@ -19,6 +20,8 @@ from analysis.telling.tonnes import production_table
 
 SETTLED_MS = 120_000
 """So long after a moment nothing of it is undecided: the kind of a loss, a return to the reel, late values. [ms]"""
+_TENTH_MS = 6_000
+"""Minutes are printed to the tenth, rounded so that those on paper add up as well. [ms]"""
 _NAME, _CREW = 32, 14
 _REMARKS = 5
 """Lines that must be free for a frame to write in."""
@@ -136,8 +139,12 @@ def _ledger(review: ShiftReview, shift: ShiftSpan) -> Account:
         fault = (
             f"The classes add up to {total_ms:,} ms, the shift has {whole_ms:,} ms. Do not use this sheet; report it."
         )
+    tenths = in_whole_units([ms for _, ms in parts], _TENTH_MS)
     return Account(
-        lines=tuple(Line(name=name, value=minutes(ms), share=percent(ms / whole_ms)) for name, ms in parts),
+        lines=tuple(
+            Line(name=name, value=minutes(tenth * _TENTH_MS), share=percent(ms / whole_ms))
+            for (name, ms), tenth in zip(parts, tenths, strict=True)
+        ),
         total=Line(name="the shift", value=minutes(whole_ms), share=percent(1.0)),
         checked=f"Checked: the classes add up to the shift's {whole_ms:,} ms.",
         fault=fault,
@@ -147,15 +154,15 @@ def _ledger(review: ShiftReview, shift: ShiftSpan) -> Account:
 def _paper(history: History, review: ShiftReview) -> tuple[Line, ...]:
     """Tonnes against plan, what was not made, broke and money."""
     on_reel_ms = review.book.ms[Class.ON_REEL]
-    made, lost, plan = review.made, review.lost, planned(review.book, history.grades)
+    made, lost, asked = review.made, review.lost, _plan(history, review)
     broke = broke_made(history, review.book)
     broke_t, unknown = sum(b.tonnes_t for b in broke), sum(b.unknown for b in broke)
     cost = rows.cost_said(history, None if lost.unknown_ms else lost.tonnes_t, None if unknown else broke_t)
     priced = cost not in (MISSING, rows.NOT_KNOWN)
     return (
         _tonnes("made on the reel", *_known(made.tonnes_t, on_reel_ms, made.on_reel_ms - made.unknown_ms)),
-        _tonnes("plan", None if plan is None else plan.tonnes_t, _plan_note(plan), MISSING),
-        _against(review, plan),
+        _tonnes("plan", None if asked is None else asked.tonnes_t, _plan_note(asked), MISSING),
+        _against(review, asked),
         _tonnes("not made", *_known(lost.tonnes_t, lost.ms, lost.ms - lost.unknown_ms)),
         _tonnes(
             "broke",
@@ -179,23 +186,29 @@ def _tonnes(name: str, tonnes_t: float | None, note: str, missing: str = rows.NO
     return Line(name=name, value=missing if tonnes_t is None else f"{number(tonnes_t)} t", note=note)
 
 
-def _plan_note(plan: Planned | None) -> str:
-    if plan is None:
-        return "no grade has a plan"
-    return f"none for {length(plan.unknown_ms)}" if plan.unknown_ms else "of the grades made"
+def _plan(history: History, review: ShiftReview) -> Plan | None:
+    """What was planned; None if no grade of the shift has a plan."""
+    found = plan(history, review.book)
+    return None if found.unplanned_ms == review.period.length_ms else found
 
 
-def _against(review: ShiftReview, plan: Planned | None) -> Line:
+def _plan_note(asked: Plan | None) -> str:
+    if asked is None:
+        return "no grade made has one"
+    return "of the grades made" if asked.known else f"none for {length(asked.unplanned_ms)}"
+
+
+def _against(review: ShiftReview, asked: Plan | None) -> Line:
     """The difference, only where both are known for all of the time."""
     open_ms = review.made.unknown_ms + max(0, review.book.ms[Class.ON_REEL] - review.made.on_reel_ms)
-    if plan is None or plan.unknown_ms or open_ms > 1000 or not plan.tonnes_t:
-        why = f"tonnes of {length(open_ms)} not known" if plan is not None and open_ms > 1000 else ""
+    if asked is None or not asked.known or open_ms > 1000:
+        why = f"tonnes of {length(open_ms)} not known" if asked is not None and open_ms > 1000 else ""
         return Line(name="against plan", value=NOTHING, note=why)
-    ahead_t = review.made.tonnes_t - plan.tonnes_t
+    ahead_t = review.made.tonnes_t - asked.tonnes_t
     return Line(
         name="against plan",
         value=f"{ahead_t:+,.1f} t".replace("-", "−"),
-        note=f"{percent(review.made.tonnes_t / plan.tonnes_t)} of it",
+        note=f"{percent(review.made.tonnes_t / asked.tonnes_t)} of it",
     )
 
 

@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, time, timedelta
+from ipaddress import ip_address
 from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -77,6 +78,32 @@ def _broker(raw: Table) -> Iterator[Finding]:
     for key in ("password_env", "password_file"):
         if key in broker and "username" not in broker:
             yield ("broker", key), "needs username too"
+
+
+def _page(raw: Table) -> Iterator[Finding]:
+    page = _table(raw, "page")
+    for one, other in (("tls_cert", "tls_key"), ("tls_key", "tls_cert")):
+        if one in page and other not in page:
+            yield ("page", one), f"needs {other} too"
+    for kind in ("token", "broker_password"):
+        if f"{kind}_env" in page and f"{kind}_file" in page:
+            yield ("page", f"{kind}_file"), f"{kind}_env is set too: choose one"
+    for key in ("broker_password_env", "broker_password_file"):
+        if key in page and "broker_username" not in page:
+            yield ("page", key), "needs broker_username too"
+    if (
+        "host" in page
+        and not _here(_text(page, "host"))
+        and not page.keys() & {"users_file", "token_file", "token_env"}
+    ):
+        yield ("page", "host"), "others than this computer need users_file or a token: anybody could code breaks"
+
+
+def _here(host: str | None) -> bool:
+    try:
+        return host in (None, "localhost") or ip_address(host or "").is_loopback
+    except ValueError:
+        return False
 
 
 def _sources(raw: Table) -> Iterator[Finding]:
@@ -339,7 +366,7 @@ def _broke(raw: Table) -> Iterator[Finding]:
 
 
 _CHECKS: tuple[Callable[[Table], Iterator[Finding]], ...] = (
-    _mill, _broker, _sources, _overlaps, _machines, _causes, _shifts, _grades, _broke,
+    _mill, _broker, _page, _sources, _overlaps, _machines, _causes, _shifts, _grades, _broke,
 )  # fmt: skip
 
 

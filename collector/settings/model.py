@@ -429,6 +429,40 @@ class Money(_Table):
     broke_cost_per_t: NotNegative | None = Field(default=None, description="Cost of a tonne of broke. [currency/t]")
 
 
+class Page(_Table):
+    """The crew's page. The collector reads none of it; it stands here so that one check sees the whole file."""
+
+    host: Name = Field(default="127.0.0.1", description="Where the page listens; others than this computer need users.")
+    port: int = Field(default=8620, ge=1, le=65535, description="TCP port of the page.")
+    language: str = Field(
+        default="en", pattern="^[a-z]{2,3}(-[A-Za-z0-9]+)*$", description="Language of those who have not chosen one."
+    )
+    folder: FilePath = Field(
+        default=Path("page"), description="What the page keeps: notes on their way, the key that signs its cookies."
+    )
+    allowed_hosts: tuple[Name, ...] = Field(
+        default=(), description="Further names under which browsers may ask for the page."
+    )
+    users_file: FilePath | None = Field(
+        default=None, description="Users and their password hashes; breakhorn page --add-user NAME writes it."
+    )
+    token_file: FilePath | None = Field(
+        default=None, description="File whose first line lets devices in that nobody is named at."
+    )
+    token_env: Name | None = Field(default=None, description="Environment variable that holds that token.")
+    tls_cert: FilePath | None = Field(default=None, description="The page's certificate; switches HTTPS on. (PEM file)")
+    tls_key: FilePath | None = Field(default=None, description="The key of tls_cert. (PEM file)")
+    broker_username: Name | None = Field(
+        default=None, description="User name of the page at the broker; default: that of [broker], with its password."
+    )
+    broker_password_env: Name | None = Field(
+        default=None, description="Environment variable that holds the password of broker_username."
+    )
+    broker_password_file: FilePath | None = Field(
+        default=None, description="File whose first line is the password of broker_username."
+    )
+
+
 class Mill(_Table):
     """A whole mill.toml. Made by ``load_mill`` or ``parse_mill``, which also check what one table says of another."""
 
@@ -443,6 +477,7 @@ class Mill(_Table):
     broke_pits: tuple[BrokePit, ...] = Field(default=(), alias="broke_pit")
     broke_towers: tuple[BrokeTower, ...] = Field(default=(), alias="broke_tower")
     money: Money = Money()
+    page: Page = Page()
 
     @property
     def heartbeats_s(self) -> dict[int, float]:
@@ -509,5 +544,6 @@ TABLES: dict[tuple[str, ...], type[BaseModel]] = {
     ("broke_pit",): BrokePit,
     ("broke_tower",): BrokeTower,
     ("money",): Money,
+    ("page",): Page,
 }
 """The table of the model behind each table of the file, to suggest a key for a misspelt one."""

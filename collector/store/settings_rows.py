@@ -122,8 +122,8 @@ def _tags(machine: Machine) -> Iterator[Row]:
 
 
 def _configuration(connection: duckdb.DuckDBPyConnection, mill: Mill) -> int:
-    """The number of this state of mill.toml; a new one if it was never used. Broker and store decide nothing here."""
-    plain = mill.model_dump(mode="json", exclude={"broker", "store"})
+    """The number of this state of mill.toml; a new one if it was never used; broker, store and page decide nothing."""
+    plain = mill.model_dump(mode="json", exclude={"broker", "store", "page"})
     for source in plain["sources"]:
         if source["heartbeat_s"] is None:  # as a version that did not know it wrote it: the same settings, the same row
             del source["heartbeat_s"]

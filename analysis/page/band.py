@@ -1,0 +1,148 @@
+"""The band: what a machine did over a shift as one strip of paper, torn where the sheet was lost. Drawn as text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup, escape
+
+from analysis.ledger import Ledger
+from analysis.period import Period, local
+
+STATES = ("on_reel", "threading", "down", "stopped", "stock_off", "no_data")
+_HATCHED = ("threading", "stopped", "stock_off", "no_data")
+_ROWS = 3
+"""Rows of numbers above the strip, so that those of neighbours do not meet."""
+_APART_PCT = 3.2
+"""Numbers nearer than this would touch. [% of the width]"""
+_ROW, _STRIP_AT, _STRIP, _FOOT = 30, 96, 74, 34
+"""Heights. [px]"""
+_WRITTEN_FROM_PCT = 9.0
+"""A stretch this wide has room for its length in writing."""
+_HOUR_MS = 3_600_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Time of one state. [ms since 1970]"""
+
+    state: str
+    from_ms: int
+    to_ms: int
+    downtime_id: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A numbered moment above the strip."""
+
+    number: int
+    at_ms: int
+    open: bool
+
+
+def stretches(book: Ledger) -> list[Stretch]:
+    """The states of a ledger, neighbours of one state and downtime joined; they add up to its period."""
+    found: list[Stretch] = []
+    for s in book.slices:
+        downtime_id = s.downtime.downtime_id if s.downtime else None
+        last = found[-1] if found else None
+        if last and (last.state, last.downtime_id) == (s.state, downtime_id):
+            found[-1] = Stretch(state=s.state, from_ms=last.from_ms, to_ms=s.to_ms, downtime_id=downtime_id)
+        else:
+            found.append(Stretch(state=s.state, from_ms=s.from_ms, to_ms=s.to_ms, downtime_id=downtime_id))
+    return found
+
+
+def band(
+    rows: Sequence[Stretch], marks: Sequence[Mark], whole: Period, zone: ZoneInfo, *, title: str, said: str, unit: str
+) -> Markup:
+    """The strip as one ``<svg>``: widths are shares, so that it fits any screen and its writing is never squeezed.
+
+    whole
+        From edge to edge; what is not known yet stays empty.
+    said
+        What it shows, for those who do not see it; the table beside it has the rest.
+    unit
+        Of the minutes that are written into wide stretches.
+    """
+    parts = [
+        f'<svg class="band" width="100%" height="{_STRIP_AT + _STRIP + _FOOT}" role="img" '
+        f'aria-labelledby="band-title band-said"><title id="band-title">{escape(title)}</title>'
+        f'<desc id="band-said">{escape(said)}</desc><defs>{"".join(_hatch(state) for state in _HATCHED)}</defs>',
+        f'<rect class="track" x="0" y="{_STRIP_AT}" width="100%" height="{_STRIP}"/>',
+        *(_stretch(row, whole, unit) for row in rows),
+        *_hours(whole, zone),
+        *_marks(marks, whole),
+        "</svg>",
+    ]
+    return Markup("".join(parts))
+
+
+def _share(ms: int, whole: Period) -> float:
+    return round(100 * ms / whole.length_ms, 3)
+
+
+def _stretch(row: Stretch, whole: Period, unit: str) -> str:
+    left, width = _share(row.from_ms - whole.from_ms, whole), _share(row.to_ms - row.from_ms, whole)
+    # The tail is a strip of the sheet's width only.
+    inset = _STRIP // 4 if row.state == "threading" else 0
+    drawn = (
+        f'<rect class="state {escape(row.state)}" x="{left}%" y="{_STRIP_AT + inset}" width="{width}%" '
+        f'height="{_STRIP - 2 * inset}"/>'
+    )
+    if row.state == "on_reel" and width >= _WRITTEN_FROM_PCT:
+        minutes = round((row.to_ms - row.from_ms) / 60_000)
+        drawn += (
+            f'<text class="length" x="{left + width / 2:.3f}%" y="{_STRIP_AT + _STRIP // 2 + 7}">'
+            f"{minutes} {escape(unit)}</text>"
+        )
+    return drawn
+
+
+def _hours(whole: Period, zone: ZoneInfo) -> list[str]:
+    """A tick at each full hour of mill time, written where there is room."""
+    ticks = []
+    when = local(whole.from_ms, zone).replace(minute=0, second=0, microsecond=0)
+    at_ms = round(when.timestamp() * 1000)
+    every = max(1, round(whole.length_ms / _HOUR_MS / 12))
+    for number in range(round(whole.length_ms / _HOUR_MS) + 2):
+        tick_ms = at_ms + number * _HOUR_MS
+        if not whole.from_ms <= tick_ms <= whole.to_ms:
+            continue
+        left = _share(tick_ms - whole.from_ms, whole)
+        ticks.append(f'<line class="tick" x1="{left}%" x2="{left}%" y1="{_STRIP_AT}" y2="{_STRIP_AT + _STRIP + 8}"/>')
+        if number % every == 0:
+            anchor = "start" if left < 2 else "end" if left > 98 else "middle"
+            ticks.append(
+                f'<text class="hour {anchor}" x="{left}%" y="{_STRIP_AT + _STRIP + 30}">'
+                f"{local(tick_ms, zone):%H:%M}</text>"
+            )
+    return ticks
+
+
+def _marks(marks: Sequence[Mark], whole: Period) -> list[str]:
+    drawn, ends = [], [-100.0] * _ROWS
+    for mark in sorted(marks, key=lambda m: m.at_ms):
+        left = min(max(_share(mark.at_ms - whole.from_ms, whole), 1.2), 98.8)
+        row = next((n for n, end in enumerate(ends) if left - end >= _APART_PCT), _ROWS - 1)
+        ends[row] = left
+        middle = _STRIP_AT - 18 - row * _ROW
+        sort = "open" if mark.open else "done"
+        drawn.append(
+            f'<line class="stem" x1="{left}%" x2="{left}%" y1="{middle}" y2="{_STRIP_AT}"/>'
+            f'<circle class="mark {sort}" cx="{left}%" cy="{middle}" r="14"/>'
+            f'<text class="number {sort}" x="{left}%" y="{middle + 6}">{mark.number}</text>'
+        )
+    return drawn
+
+
+def _hatch(state: str) -> str:
+    turned = {"threading": 45, "stopped": 0, "stock_off": 90, "no_data": 135}[state]
+    return (
+        f'<pattern id="hatch-{state}" width="9" height="9" patternUnits="userSpaceOnUse" '
+        f'patternTransform="rotate({turned})"><rect class="ground {state}" width="9" height="9"/>'
+        f'<rect class="stroke {state}" width="3.5" height="9"/></pattern>'
+    )

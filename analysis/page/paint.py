@@ -1,0 +1,91 @@
+"""From a template to a response: the frame that every view shares, in the language and theme of its visitor."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from analysis.page.catalogue import languages, words_of
+from analysis.page.places import PLACES
+from analysis.page.site import site_of
+from analysis.page.visit import THEMES, visit_of
+from analysis.period import local
+from analysis.read import CannotRead
+
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+def paint(
+    request: Request, template: str, *, machine: str | None = None, place: str = "", status: int = 200, **shown: Any
+) -> Response:
+    """A template as a response.
+
+    machine
+        Id of the machine that the view is about: its links go to other views of the same one.
+    place
+        Key of the view in the navigation (see ``places.py``).
+    shown
+        What else the template shows. Names of the frame (``_frame``) are taken.
+    """
+    visit = visit_of(request)
+    frame = _frame(request, machine, place)
+    if taken := sorted(frame.keys() & shown.keys()):
+        raise ValueError(f"the frame has a {taken[0]} of its own; give the template another name")
+    html = _environment().get_template(template).render(frame | shown)
+    response = HTMLResponse(html, status_code=status, headers={"Cache-Control": "no-store"})
+    visit.greet(response, secure=request.url.scheme == "https")
+    return response
+
+
+def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
+    """What base.html needs, whatever the view; without a store there are no machines and no times."""
+    site, visit = site_of(request), visit_of(request)
+    try:
+        mill, machines = site.mill(), site.machines()
+    except CannotRead:
+        mill, machines = None, ()
+    zone = None if mill is None else mill.zone
+    chosen = next((m for m in machines if m.machine == machine), machines[0] if machines else None)
+
+    def clock(at_ms: int | None) -> str:
+        return "–" if at_ms is None or zone is None else f"{local(at_ms, zone):%H:%M}"
+
+    def moment(at_ms: int | None) -> str:
+        if at_ms is None or zone is None:
+            return "–"
+        when = local(at_ms, zone)
+        return f"{visit.words.day(when.date())} {when:%H:%M}"
+
+    return {
+        "t": visit.words,
+        "clock": clock,
+        "moment": moment,
+        "url": request.app.url_path_for,
+        "here": request.url.path,
+        "here_route": next((one.route for one in PLACES if one.key == place), PLACES[0].route),
+        "tongues": [(code, words_of(code).name) for code in languages()],
+        "visit": visit,
+        "themes": THEMES,
+        "mill": mill,
+        "machines": machines,
+        "machine": chosen,
+        "places": PLACES,
+        "place": place,
+        "guarded": site.settings.guarded,
+    }
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

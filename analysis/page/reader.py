@@ -1,0 +1,144 @@
+"""The published store for a process that stays: always the newest file, and each answer worked out once a file."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+import duckdb
+
+from analysis.read import PUBLISHED, NoStore, OtherVersion, Store, connect_apart, store_folder
+
+log = logging.getLogger("breakhorn.page")
+
+MOST_ANSWERS = 256
+"""Answers that are kept of one file; a year of three machines has 2,200 shifts, and few look at old ones."""
+
+T = TypeVar("T")
+Version = tuple[int, int, int]
+"""Which file it is: inode, time of its last change, size."""
+
+
+@dataclass(slots=True)
+class _Edition:
+    """One published file, open until it was replaced and nobody reads it any more."""
+
+    version: Version
+    connection: duckdb.DuckDBPyConnection
+    readers: int = 0
+    answers: OrderedDict[Hashable, Future[Any]] = field(default_factory=OrderedDict)
+
+
+class Reader:
+    """Gives views an open store. Several threads may read at once; a slow one keeps nobody from what is new."""
+
+    def __init__(self, mill_toml: Path) -> None:
+        """Nothing is opened before somebody reads."""
+        self._folder = store_folder(mill_toml)
+        self._lock = threading.Lock()
+        self._edition: _Edition | None = None
+
+    def version(self) -> Version:
+        """Which file is published now.
+
+        Raises
+        ------
+        NoStore
+            While nothing is.
+        """
+        try:
+            found = (self._folder / PUBLISHED).stat()
+        except OSError as error:
+            raise NoStore(f"nothing is published in {self._folder} yet; start 'breakhorn collect'") from error
+        return (found.st_ino, found.st_mtime_ns, found.st_size)
+
+    @contextmanager
+    def store(self) -> Iterator[Store]:
+        """The newest published store, for as long as the ``with`` lasts.
+
+        Raises
+        ------
+        CannotRead
+            With the way out.
+        """
+        with self._reading() as edition, _cursor(edition) as store:
+            yield store
+
+    def answer(self, key: Hashable, work_out: Callable[[Store], T]) -> T:
+        """What ``work_out`` makes of the newest store; worked out once a published file, however many ask at once.
+
+        key
+            Says what is asked for: the function and all it depends on beside the store.
+        """
+        with self._reading() as edition:
+            with self._lock:
+                found = edition.answers.get(key)
+                mine = found is None
+                if found is None:
+                    found = edition.answers[key] = Future()
+                edition.answers.move_to_end(key)
+                while len(edition.answers) > MOST_ANSWERS:
+                    edition.answers.popitem(last=False)
+            if mine:
+                try:
+                    with _cursor(edition) as store:
+                        found.set_result(work_out(store))
+                except BaseException as error:
+                    with self._lock:
+                        edition.answers.pop(key, None)
+                    found.set_exception(error)
+            answer: T = found.result()
+            return answer
+
+    def close(self) -> None:
+        """Close what is open once nobody reads it."""
+        with self._lock:
+            edition, self._edition = self._edition, None
+            if edition is not None and not edition.readers:
+                edition.connection.close()
+
+    @contextmanager
+    def _reading(self) -> Iterator[_Edition]:
+        edition = self._taken()
+        try:
+            yield edition
+        finally:
+            with self._lock:
+                edition.readers -= 1
+                if edition is not self._edition and not edition.readers:
+                    edition.connection.close()
+
+    def _taken(self) -> _Edition:
+        """The newest file, counted as read; opened if it is not yet."""
+        with self._lock:
+            # Taken before the file is opened: one renewed in between is opened again by the next who asks.
+            version = self.version()
+            if self._edition is None or self._edition.version != version:
+                opened = _Edition(version, connect_apart(self._folder))
+                before, self._edition = self._edition, opened
+                if before is not None and not before.readers:
+                    before.connection.close()
+            self._edition.readers += 1
+            return self._edition
+
+
+@contextmanager
+def _cursor(edition: _Edition) -> Iterator[Store]:
+    cursor = edition.connection.cursor()
+    try:
+        cursor.execute("USE published")
+        yield Store(cursor)
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        raise OtherVersion(
+            f"the store was published by another version of the collector ({str(error).splitlines()[0]}); "
+            "start this version's collector once, so that it publishes again"
+        ) from error
+    finally:
+        cursor.close()

@@ -1,0 +1,61 @@
+"""What a person sees when something cannot be: in words, with the way out, and never with the inside of the program."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from analysis.page.paint import paint
+from analysis.period import NoSuchTime, NothingThen
+from analysis.read import CannotRead, NoSuchMachine
+
+log = logging.getLogger("breakhorn.page")
+
+_BY_STATUS = {404: "not_found", 405: "not_found", 403: "elsewhere", 400: "not_understood", 429: "too_often"}
+KNOWN = ("not_found", "elsewhere", "stale_form", "not_understood", "too_large", "too_often", "no_store", "broken")
+"""Keys of the catalogue below ``error``; a detail that is none of them is shown as it is, after that of its status."""
+
+
+def refused(request: Request, error: Exception) -> Response:
+    """An ``HTTPException`` as a page; its detail is a key below ``error``."""
+    assert isinstance(error, HTTPException)
+    key = error.detail if error.detail in KNOWN else _BY_STATUS.get(error.status_code, "broken")
+    return _page(request, key, error.status_code, headers=error.headers)
+
+
+def not_there(request: Request, error: Exception) -> Response:
+    """A machine or a time that is not there."""
+    return _page(request, "not_found", 404, said=str(error))
+
+
+def no_store(request: Request, error: Exception) -> Response:
+    """The store cannot be read; that is for the engineer, and the crew learns whom to call."""
+    log.warning("%s: %s", request.url.path, error)
+    return _page(request, "no_store", 503, said=str(error), headers={"Retry-After": "10"})
+
+
+def broken(request: Request, error: Exception) -> Response:
+    """A fault of ours: the log has it, the page says so."""
+    return _page(request, "broken", 500)
+
+
+def _page(
+    request: Request, key: str, status: int, *, said: str = "", headers: Mapping[str, str] | None = None
+) -> Response:
+    response = paint(request, "refusal.html", status=status, key=key, said=said)
+    response.headers.update(headers or {})
+    return response
+
+
+HANDLERS: Mapping[Any, Any] = {
+    HTTPException: refused,
+    NoSuchMachine: not_there,
+    NoSuchTime: not_there,
+    NothingThen: not_there,
+    CannotRead: no_store,
+}

@@ -1,0 +1,110 @@
+"""The shift: what happened, where every minute went, and which breaks still wait for a cause."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from analysis.history import Machine, ShiftSpan
+from analysis.page.band import Mark, band, stretches
+from analysis.page.paint import paint
+from analysis.page.shift_facts import ShiftFacts, newest_ended, shift_facts, spans
+from analysis.page.site import Site, site_of
+from analysis.page.visit import visit_of
+from analysis.period import NothingThen, Period
+
+
+def first(request: Request) -> Response:
+    """The first page: the newest ended shift of the mill's first machine."""
+    machines = site_of(request).machines()
+    if not machines:
+        raise NothingThen("the mill has no machine")
+    return RedirectResponse(request.app.url_path_for("shift", machine=machines[0].machine), status_code=303)
+
+
+def newest(request: Request) -> Response:
+    """The newest ended shift of a machine."""
+    site = site_of(request)
+    machine = site.machine(request.path_params["machine"])
+    found = spans(site, machine)
+    return _shown(request, site, machine, found, newest_ended(found, machine))
+
+
+def one(request: Request) -> Response:
+    """Any shift of a machine, by its day and name."""
+    site = site_of(request)
+    machine = site.machine(request.path_params["machine"])
+    found = spans(site, machine)
+    day, name = request.path_params["day"], request.path_params["name"]
+    try:
+        asked = date.fromisoformat(day)
+    except ValueError:
+        raise HTTPException(404) from None
+    span = next((s for s in found if (s.shift_date, s.shift) == (asked, name)), None)
+    if span is None:
+        raise NothingThen(f"{machine.name}: there is no shift {day} {name}")
+    return _shown(request, site, machine, found, span)
+
+
+def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpan, ...], span: ShiftSpan) -> Response:
+    facts = shift_facts(site, machine, span)
+    at = found.index(span)
+    return paint(
+        request,
+        "shift.html",
+        machine=machine.machine,
+        place="shift",
+        facts=facts,
+        band=_band(request, facts),
+        stretches=stretches(facts.review.book),
+        before=found[at - 1] if at else None,
+        following=found[at + 1] if at + 1 < len(found) else None,
+        **_headline(facts),
+    )
+
+
+def _headline(facts: ShiftFacts) -> dict[str, Any]:
+    review = facts.review
+    return {
+        "uptime": review.efficiency.figure("time efficiency").value,
+        "breaks": sum(row.began_here and row.downtime.kind == "break" for row in review.downtimes),
+    }
+
+
+def _band(request: Request, facts: ShiftFacts) -> object:
+    words, review = visit_of(request).words, facts.review
+    marks = [
+        Mark(
+            number=facts.numbers[row.downtime.downtime_id],
+            at_ms=max(row.downtime.started_ms, review.period.from_ms),
+            open=row.to_code,
+        )
+        for row in review.downtimes
+    ]
+    said = words(
+        "band.said",
+        on_reel=words.minutes(review.book.ms[next(iter(review.book.ms))]),
+        n=len(review.downtimes),
+    )
+    whole = Period(from_ms=facts.span.started_ms, to_ms=facts.span.ended_ms)
+    return band(
+        stretches(review.book),
+        marks,
+        whole,
+        facts.history.mill.zone,
+        title=words("band.title"),
+        said=said,
+        unit=words("unit.min"),
+    )
+
+
+ROUTES = [
+    Route("/", first, name="first"),
+    Route("/machine/{machine}/shift", newest, name="shift"),
+    Route("/machine/{machine}/shift/{day}/{name}", one, name="one_shift"),
+]
