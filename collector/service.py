@@ -34,7 +34,7 @@ BATCH_BYTES = 8 * 1024 * 1024
 
 _TURN_S = 0.5
 _HEALTH_EVERY_S = 1.0
-_STATE_EVERY_S = 1.0
+_STATE_EVERY_S = 0.4
 
 
 @dataclass(slots=True)

@@ -15,9 +15,11 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
+from analysis.broker import broker_of
 from analysis.page.entrance import Doorkeeper, Entrance
 from analysis.page.guard import Guard, Sealed
 from analysis.page.keys import keys_in
+from analysis.page.now.hub import Hub
 from analysis.page.reader import Reader
 from analysis.page.refusal import HANDLERS, broken
 from analysis.page.settings import PageSettings, is_loopback, must_be_safe
@@ -32,6 +34,8 @@ def site(mill_toml: Path, settings: PageSettings) -> Starlette:
     ------
     NotSafe
         If it would be open to anybody on the network.
+    NoPassword
+        If the broker's is not where mill.toml says it is.
     """
     must_be_safe(settings)
     settings.folder.mkdir(parents=True, exist_ok=True)
@@ -55,6 +59,7 @@ def site(mill_toml: Path, settings: PageSettings) -> Starlette:
     )
     app.state.site = Site(mill_toml=mill_toml, settings=settings, reader=Reader(mill_toml), keys=keys)
     app.state.doorkeeper = doorkeeper
+    app.state.hub = Hub(app.state.site, broker_of(mill_toml))
     return app
 
 
@@ -77,7 +82,8 @@ def _own_addresses() -> set[str]:
 async def _life(app: Starlette) -> AsyncIterator[None]:
     found: Site = app.state.site
     try:
-        yield
+        async with app.state.hub.living():
+            yield
     finally:
         found.ending.set()
         found.reader.close()
