@@ -17,6 +17,8 @@ from starlette.applications import Starlette
 
 from analysis.page.app import site
 from analysis.page.settings import settings_of
+from analysis.page.site import Site
+from collector.broker import free_port
 from tests.analysis_store import Break, HandMadeStore
 
 CAUSES = (
@@ -45,7 +47,9 @@ def night_store(folder: Path) -> Path:
         made.insert("sheet_detector", machine="pm2", number=number, tag=f"sheet.{section}", section=section)
     earlier = (Break(f"2026-03-0{day} 12:00", f"2026-03-0{day} 12:20", cause="PR-DRW") for day in (1, 2, 3))
     made.breaks(*earlier, UNCODED, CODED, STOPPED)
-    return made.close(published="2026-03-04 06:05", data_to="2026-03-04 06:05")
+    path = made.close(published="2026-03-04 06:05", data_to="2026-03-04 06:05")
+    path.write_text(f"{path.read_text()}\n[broker]\nport = {free_port()}\n")
+    return path
 
 
 class Visitor:
@@ -84,6 +88,12 @@ class Visitor:
 
     def post(self, path: str, **more: Any) -> Response:
         return self._portal.call(partial(self._client.post, path, **more))
+
+    @property
+    def site(self) -> Site:
+        """What all views share."""
+        found: Site = self._app.state.site
+        return found
 
     def form_key(self, path: str = NIGHT) -> str:
         """The key that a form of a page carries."""

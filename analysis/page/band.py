@@ -17,8 +17,10 @@ _ROWS = 3
 """Rows of numbers above the strip, so that those of neighbours do not meet."""
 _APART_PCT = 3.2
 """Numbers nearer than this would touch. [% of the width]"""
-_ROW, _STRIP_AT, _STRIP, _FOOT = 30, 96, 74, 34
-"""Heights. [px]"""
+_ROW, _STRIP, _FOOT = 32, 76, 34
+"""Heights: of a row of numbers, of the strip, of the hours below it. [px]"""
+_MOST_HOURS = 7
+"""Hours that are written; more would touch on a tablet."""
 _WRITTEN_FROM_PCT = 9.0
 """A stretch this wide has room for its length in writing."""
 _HOUR_MS = 3_600_000
@@ -68,14 +70,16 @@ def band(
     unit
         Of the minutes that are written into wide stretches.
     """
+    placed = _in_rows(marks, whole)
+    top = _ROW * (1 + max((row for _, __, row in placed), default=0)) + 6
     parts = [
-        f'<svg class="band" width="100%" height="{_STRIP_AT + _STRIP + _FOOT}" role="img" '
+        f'<svg class="band" width="100%" height="{top + _STRIP + _FOOT}" role="img" '
         f'aria-labelledby="band-title band-said"><title id="band-title">{escape(title)}</title>'
         f'<desc id="band-said">{escape(said)}</desc><defs>{"".join(_hatch(state) for state in _HATCHED)}</defs>',
-        f'<rect class="track" x="0" y="{_STRIP_AT}" width="100%" height="{_STRIP}"/>',
-        *(_stretch(row, whole, unit) for row in rows),
-        *_hours(whole, zone),
-        *_marks(marks, whole),
+        f'<rect class="track" x="0" y="{top}" width="100%" height="{_STRIP}"/>',
+        *(_stretch(row, whole, unit, top) for row in rows),
+        *_hours(whole, zone, top),
+        *(_mark(mark, left, row, top) for mark, left, row in placed),
         "</svg>",
     ]
     return Markup("".join(parts))
@@ -85,58 +89,62 @@ def _share(ms: int, whole: Period) -> float:
     return round(100 * ms / whole.length_ms, 3)
 
 
-def _stretch(row: Stretch, whole: Period, unit: str) -> str:
+def _stretch(row: Stretch, whole: Period, unit: str, top: int) -> str:
     left, width = _share(row.from_ms - whole.from_ms, whole), _share(row.to_ms - row.from_ms, whole)
     # The tail is a strip of the sheet's width only.
     inset = _STRIP // 4 if row.state == "threading" else 0
     drawn = (
-        f'<rect class="state {escape(row.state)}" x="{left}%" y="{_STRIP_AT + inset}" width="{width}%" '
+        f'<rect class="state {escape(row.state)}" x="{left}%" y="{top + inset}" width="{width}%" '
         f'height="{_STRIP - 2 * inset}"/>'
     )
     if row.state == "on_reel" and width >= _WRITTEN_FROM_PCT:
         minutes = round((row.to_ms - row.from_ms) / 60_000)
         drawn += (
-            f'<text class="length" x="{left + width / 2:.3f}%" y="{_STRIP_AT + _STRIP // 2 + 7}">'
+            f'<text class="length" x="{left + width / 2:.3f}%" y="{top + _STRIP // 2 + 7}">'
             f"{minutes} {escape(unit)}</text>"
         )
     return drawn
 
 
-def _hours(whole: Period, zone: ZoneInfo) -> list[str]:
+def _hours(whole: Period, zone: ZoneInfo, top: int) -> list[str]:
     """A tick at each full hour of mill time, written where there is room."""
     ticks = []
     when = local(whole.from_ms, zone).replace(minute=0, second=0, microsecond=0)
     at_ms = round(when.timestamp() * 1000)
-    every = max(1, round(whole.length_ms / _HOUR_MS / 12))
+    every = max(1, -(-whole.length_ms // _HOUR_MS // (_MOST_HOURS - 1)))
     for number in range(round(whole.length_ms / _HOUR_MS) + 2):
         tick_ms = at_ms + number * _HOUR_MS
         if not whole.from_ms <= tick_ms <= whole.to_ms:
             continue
         left = _share(tick_ms - whole.from_ms, whole)
-        ticks.append(f'<line class="tick" x1="{left}%" x2="{left}%" y1="{_STRIP_AT}" y2="{_STRIP_AT + _STRIP + 8}"/>')
+        ticks.append(f'<line class="tick" x1="{left}%" x2="{left}%" y1="{top + _STRIP}" y2="{top + _STRIP + 9}"/>')
         if number % every == 0:
             anchor = "start" if left < 2 else "end" if left > 98 else "middle"
             ticks.append(
-                f'<text class="hour {anchor}" x="{left}%" y="{_STRIP_AT + _STRIP + 30}">'
-                f"{local(tick_ms, zone):%H:%M}</text>"
+                f'<text class="hour {anchor}" x="{left}%" y="{top + _STRIP + 30}">{local(tick_ms, zone):%H:%M}</text>'
             )
     return ticks
 
 
-def _marks(marks: Sequence[Mark], whole: Period) -> list[str]:
-    drawn, ends = [], [-100.0] * _ROWS
+def _in_rows(marks: Sequence[Mark], whole: Period) -> list[tuple[Mark, float, int]]:
+    """Each mark with its place from the left and its row, from the strip up."""
+    placed: list[tuple[Mark, float, int]] = []
+    ends = [-100.0] * _ROWS
     for mark in sorted(marks, key=lambda m: m.at_ms):
         left = min(max(_share(mark.at_ms - whole.from_ms, whole), 1.2), 98.8)
         row = next((n for n, end in enumerate(ends) if left - end >= _APART_PCT), _ROWS - 1)
         ends[row] = left
-        middle = _STRIP_AT - 18 - row * _ROW
-        sort = "open" if mark.open else "done"
-        drawn.append(
-            f'<line class="stem" x1="{left}%" x2="{left}%" y1="{middle}" y2="{_STRIP_AT}"/>'
-            f'<circle class="mark {sort}" cx="{left}%" cy="{middle}" r="14"/>'
-            f'<text class="number {sort}" x="{left}%" y="{middle + 6}">{mark.number}</text>'
-        )
-    return drawn
+        placed.append((mark, left, row))
+    return placed
+
+
+def _mark(mark: Mark, left: float, row: int, top: int) -> str:
+    middle, sort = top - 20 - row * _ROW, "open" if mark.open else "done"
+    return (
+        f'<line class="stem" x1="{left}%" x2="{left}%" y1="{middle}" y2="{top}"/>'
+        f'<circle class="mark {sort}" cx="{left}%" cy="{middle}" r="14"/>'
+        f'<text class="number {sort}" x="{left}%" y="{middle + 6}">{mark.number}</text>'
+    )
 
 
 def _hatch(state: str) -> str:

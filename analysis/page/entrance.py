@@ -92,7 +92,7 @@ def _user(line: str, where: str) -> User:
     parts = line.strip().split(":")
     try:
         name, kind, salt, digest = parts
-        user = User(name=name, salt=base64.b64decode(salt), digest=base64.b64decode(digest))
+        user = User(name=name, salt=_raw(salt), digest=_raw(digest))
     except ValueError as error:
         raise NotSafe(f"{where}: not a line of ours; write it with 'breakhorn page --add-user NAME'") from error
     if kind != "scrypt" or not user.digest:
@@ -126,7 +126,7 @@ class Doorkeeper:
         """Who was let in with a cookie; None if nobody was, it is over, or the password was changed since."""
         try:
             coded, until, _ = word.split(".")
-            name = base64.urlsafe_b64decode(coded).decode()
+            name = _raw(coded).decode()
             in_time = int(until) > self._now_s()
         except ValueError:
             return None
@@ -177,3 +177,7 @@ def _digest(password: str, salt: bytes) -> bytes:
 
 def _text(raw: bytes) -> str:
     return base64.urlsafe_b64encode(raw).decode()
+
+
+def _raw(text: str) -> bytes:
+    return base64.urlsafe_b64decode(text)

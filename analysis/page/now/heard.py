@@ -110,10 +110,9 @@ class MillHeard:
     gone: bool = False
 
 
-def topics(root: str, machines: tuple[str, ...]) -> tuple[str, ...]:
-    """What must be listened to."""
-    of = (f"{root}/{machine}/runnability/{kind}" for machine in machines for kind in ("state", "break", "risk"))
-    return (f"{root}/collector/health", *of)
+def topics(root: str) -> tuple[str, ...]:
+    """What must be listened to, as topic filters."""
+    return (f"{root}/collector/health", *(f"{root}/+/runnability/{kind}" for kind in ("state", "break", "risk")))
 
 
 def nothing_heard(root: str, machines: tuple[str, ...]) -> MillHeard:

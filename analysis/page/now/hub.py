@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import secrets
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager, suppress
@@ -18,9 +19,9 @@ from zoneinfo import ZoneInfo
 from starlette.concurrency import run_in_threadpool
 
 from analysis.broker import Broker
+from analysis.line import Line
 from analysis.page.catalogue import Words
 from analysis.page.now.draw import drawn, spoken
-from analysis.page.now.ear import Ear
 from analysis.page.now.heard import MillHeard, hear, nothing_heard, topics
 from analysis.page.now.known import Known, known
 from analysis.page.now.view import MachineNow, machine_now
@@ -32,6 +33,9 @@ log = logging.getLogger("breakhorn.page")
 _LOOK_EVERY_S = 1.0
 """How often it is asked whether something has become stale, or a new file was published. [s]"""
 _LEAVE_S = 3.0
+"""So long the end waits for a reading of the store that is under way. [s]"""
+_LONGEST_WAIT_S = 5.0
+"""Between two attempts to reach the broker. [s]"""
 _GATHER_S = 0.05
 """What comes within this is shown together: a burst of messages is one event. [s]"""
 
@@ -52,17 +56,17 @@ class Reader:
 
 
 class Hub:
-    """Lives as long as the page. All its methods belong to the event loop, but for what the ear calls."""
+    """Lives as long as the page. All its methods belong to the event loop, but for what the line calls."""
 
-    def __init__(self, site: Site, broker: Broker) -> None:
-        """Nothing is heard before ``living`` is entered."""
-        self._site, self._broker = site, broker
+    def __init__(self, site: Site, broker: Broker, root: str) -> None:
+        """Nothing is heard before ``living`` is entered; ``root`` is that of the collector's own topics."""
+        self._site, self._broker, self._root = site, broker, root
         self._names: dict[str, str] = {}
         self._heard: MillHeard | None = None
         self._known: dict[str, Known] = {}
         self._edition: object = None
         self._zone = ZoneInfo("UTC")
-        self._ear: Ear | None = None
+        self._line: Line | None = None
         self._readers: set[Reader] = set()
         self._drawn: dict[tuple[str, str], tuple[MachineNow, str, str]] = {}
         self._over = asyncio.Event()
@@ -81,8 +85,8 @@ class Hub:
             await asyncio.wait({looking}, timeout=_LEAVE_S)
             if self._due is not None:
                 self._due.cancel()
-            if self._ear is not None:
-                await run_in_threadpool(self._ear.stop)
+            if self._line is not None:
+                await run_in_threadpool(self._line.__exit__, None, None, None)
 
     @asynccontextmanager
     async def reading(self) -> AsyncIterator[Reader]:
@@ -130,7 +134,7 @@ class Hub:
             pass
         except CannotRead as error:
             log.warning("the view of the present: %s", error)
-        if self._ear is None and self._heard is not None:
+        if self._line is None and self._heard is not None:
             self._listen()
         self._renew()
 
@@ -141,7 +145,7 @@ class Hub:
             found[machine.machine] = site.reader.answer(("now", machine.machine), partial(known, machine=machine))
         self._zone = site.mill().zone
         if self._heard is None:
-            self._heard = nothing_heard(site.mill().topic_root, tuple(self._names))
+            self._heard = nothing_heard(self._root, tuple(self._names))
         return found
 
     def _listen(self) -> None:
@@ -152,14 +156,17 @@ class Hub:
             with suppress(RuntimeError):  # the loop has ended, and so has the page
                 loop.call_soon_threadsafe(self._take, topic, payload)
 
-        def turned() -> None:
+        def opened() -> None:
             with suppress(RuntimeError):
                 loop.call_soon_threadsafe(self._renew_soon)
 
-        assert self._heard is not None
-        of = topics(self._heard.root, tuple(self._heard.machines))
-        self._ear = Ear(self._broker, of, heard=heard, turned=turned)
-        self._ear.start()
+        client_id = f"breakhorn-{self._root.replace('/', '-')}-now-{secrets.token_hex(3)}"
+        line = Line(self._broker, client_id=client_id, log=log, longest_wait_s=_LONGEST_WAIT_S)
+        line.opened = opened
+        for topic in topics(self._root):
+            line.hear(topic, heard)
+        line.__enter__()
+        self._line = line
 
     def _take(self, topic: str, payload: bytes) -> None:
         if self._heard is not None:
@@ -179,7 +186,7 @@ class Hub:
             self._due = None
         if self._heard is None:
             return
-        connected, now_ms = self._ear is not None and self._ear.connected, _now_ms()
+        connected, now_ms = self._line is not None and self._line.connected, _now_ms()
         machines = {
             machine: machine_now(
                 (machine, name), self._heard, self._known.get(machine), connected=connected, now_ms=now_ms

@@ -4,6 +4,7 @@
 const all = document.getElementById("now-all");
 const lost = document.getElementById("now-lost");
 const spokenAt = document.getElementById("now-spoken");
+document.getElementById("main").dataset.live = ""; // page.js need not renew what renews itself
 const SILENT_MS = 12000; // two beats of the server and some to spare
 const said = new Map();
 let ahead = Number(all.dataset.at) - Date.now(); // the server's clock less ours

@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from analysis.page.views import door, now, preferences, shift
+from analysis.page.views import coding, door, now, preferences, pulse, shift
 
-ROUTES: list[BaseRoute] = [*shift.ROUTES, *now.ROUTES, *door.ROUTES, *preferences.ROUTES]
+ROUTES: list[BaseRoute] = [*shift.ROUTES, *coding.ROUTES, *now.ROUTES, *pulse.ROUTES, *door.ROUTES, *preferences.ROUTES]
