@@ -65,14 +65,12 @@ def page_of(mill_toml: Path, port: int = 0) -> Iterator[Served]:
 class Events:
     """What one reader of the present is sent, gathered by a thread of its own."""
 
-    def __init__(self, served: Served, *, cookie: str = "") -> None:
+    def __init__(self, port: int, *, cookie: str = "") -> None:
         self.events: list[tuple[float, str, dict[str, Any]]] = []
         self.ended = threading.Event()
         self.head = b""
-        self._socket = socket.create_connection(("127.0.0.1", served.port), timeout=30)
-        self._socket.sendall(
-            f"GET /now/stream HTTP/1.1\r\nHost: 127.0.0.1:{served.port}\r\nCookie: {cookie}\r\n\r\n".encode()
-        )
+        self._socket = socket.create_connection(("127.0.0.1", port), timeout=30)
+        self._socket.sendall(f"GET /now/stream HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nCookie: {cookie}\r\n\r\n".encode())
         self._thread = threading.Thread(target=self._listen, name="reader", daemon=True)
         self._thread.start()
 
@@ -86,7 +84,7 @@ class Events:
                 if key == "event":
                     name = value
                 elif key == "data":
-                    self.events.append((time.monotonic(), name, json.loads(value)))
+                    self.events.append((time.time(), name, json.loads(value)))
         self.ended.set()
 
     def newest(self, machine: str) -> str:
@@ -108,7 +106,7 @@ class Events:
 @contextmanager
 def reading(served: Served, number: int = 1) -> Iterator[list[Events]]:
     """So many readers of the present."""
-    readers = [Events(served) for _ in range(number)]
+    readers = [Events(served.port) for _ in range(number)]
     try:
         wait_until(lambda: all(r.events for r in readers), what="the first events")
         yield readers

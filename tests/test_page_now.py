@@ -143,7 +143,6 @@ def test_a_broker_that_goes_and_comes_back_is_followed(tmp_path: Path) -> None:
 
 def test_without_scripts_the_view_says_the_same_and_renews_itself(tmp_path: Path) -> None:
     with visited(night_store(tmp_path)) as page:
-        wait_until(lambda: page.get(PM2).status_code == 200, what="the first picture")
         one, every = page.get(PM2), page.get("/now")
 
     assert "PM 2 not live: as at Wed 4 March 2026 06:05 on the reel" in said(one)
@@ -153,6 +152,11 @@ def test_without_scripts_the_view_says_the_same_and_renews_itself(tmp_path: Path
     assert "Do not enter, reach into or thread the machine" in said(one)
 
 
+def test_who_comes_in_the_first_moment_is_answered_too(tmp_path: Path) -> None:
+    with page_of(night_store(tmp_path)) as served:
+        assert served.get("/now").status_code == 200
+
+
 def test_a_machine_that_is_not_there_has_no_present(tmp_path: Path) -> None:
     with visited(night_store(tmp_path)) as page:
         assert page.get("/machine/pm9/now").status_code == 404
@@ -160,7 +164,7 @@ def test_a_machine_that_is_not_there_has_no_present(tmp_path: Path) -> None:
 
 def test_the_present_speaks_the_language_of_who_looks(tmp_path: Path) -> None:
     with page_of(night_store(tmp_path)) as served:
-        reader = Events(served, cookie="breakhorn_language=de")
+        reader = Events(served.port, cookie="breakhorn_language=de")
         try:
             wait_until(lambda: reader.newest("pm2"), what="the first event")
             assert "auf dem Tambour" in reader.newest("pm2")
@@ -200,7 +204,6 @@ def test_an_open_break_of_the_store_has_its_attempts(tmp_path: Path) -> None:
     mill = made.close(published="2026-03-04 06:05", data_to="2026-03-04 06:05")
 
     with visited(mill) as page:
-        wait_until(lambda: page.get(PM2).status_code == 200, what="the first picture")
         shown = said(page.get(PM2))
 
     assert "break, press" in shown

@@ -11,13 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.history import Downtime
+from analysis.history import BrokeTower, Downtime
 from analysis.page.now.draw import running
 from analysis.page.now.heard import MillHeard, hear, nothing_heard
 from analysis.page.now.known import Known
 from analysis.page.now.view import AHEAD_MS, SILENT_AFTER_MS, STATES, Collector, MachineNow, Risk, machine_now
+from analysis.tower import Now, tower_forecast
+from analysis.tower import TowerNow as TowerLevel
 from collector import announce
 from collector.fact import DowntimeClosed, DowntimeOpened, Kind, State
+from tests.histories import downtime
 
 ROOT = "ellerholm"
 T0 = 1_772_000_000_000
@@ -250,6 +253,28 @@ def test_a_downtime_that_closed_is_over_even_if_the_store_does_not_know_yet() ->
     messages = [closed(T0 + 2 * MIN), state("no_data", T0 + 4 * MIN), health(T0 + 4 * MIN)]
 
     assert seen(heard(*messages), T0 + 4 * MIN, stored).off is None
+
+
+def test_a_tower_that_fills_before_the_sheet_is_back_is_told_while_that_downtime_is_open() -> None:
+    off = Downtime(downtime_id="pm2-1", kind="break", started_ms=T0, ended_ms=None, section="press")
+    tower = BrokeTower(tower="white tower", volume_m3=800, consistency_pct=3.5)
+    machine = Now(at_ms=T0 + MIN, fall_t_h=12.0, furnish_t_h=12.0, shade=None, off=off, flowing=True)
+    earlier = [downtime(100 * n, 40) for n in range(1, 8)]
+    (forecast,) = tower_forecast(machine, [TowerLevel(tower=tower, level_pct=95.0)], earlier)
+    stored = Known(published_ms=T0, data_to_ms=T0 + MIN, state="down", since_ms=T0, off=off, towers=(forecast,))
+    alive = [state("down", T0 + 1000), health(T0 + MIN)]
+
+    (told,) = seen(heard(*alive), T0 + MIN, stored).towers
+    other = seen(heard(*alive, closed(T0 + 2000), opened(T0 + 3000, 2)), T0 + MIN, stored).towers
+
+    # 800 m3 at 3.5 % are 28 t, 5 % of it are free: 1.4 t at 12 t/h last 7 min. All seven lasted 40 min, so 39 are left.
+    assert (told.tower, round(told.full_ms / MIN), round(told.back_ms / MIN), told.chance) == (
+        "white tower",
+        7,
+        39,
+        1.0,
+    )
+    assert other == ()
 
 
 def test_without_the_collector_the_store_tells_how_things_stood() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
+import threading
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager, suppress
@@ -72,6 +73,8 @@ class Hub:
         self._over = asyncio.Event()
         self._due: asyncio.TimerHandle | None = None
         self.picture = Picture(number=0, machines={})
+        self.begun = threading.Event()
+        """Set once there is a picture: whoever comes in the first moment waits for it, in a thread."""
 
     @asynccontextmanager
     async def living(self) -> AsyncIterator[None]:
@@ -195,6 +198,7 @@ class Hub:
         }
         if machines != self.picture.machines:
             self.picture = Picture(number=self.picture.number + 1, machines=machines)
+            self.begun.set()
             for reader in self._readers:
                 reader.woken.set()
 

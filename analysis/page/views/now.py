@@ -14,7 +14,10 @@ from analysis.page.now.stream import EventStream
 from analysis.page.paint import paint
 from analysis.page.site import site_of
 from analysis.page.visit import visit_of
-from analysis.period import NothingThen
+from analysis.read import NoStore
+
+FIRST_WITHIN_S = 5.0
+"""So long somebody waits who comes in the first moment of the page. [s]"""
 
 
 def every(request: Request) -> Response:
@@ -35,10 +38,11 @@ async def stream(request: Request) -> Response:
 def _shown(request: Request, machine: str | None) -> Response:
     # Refuses a machine that is not there, and says so while nothing is published.
     of = site_of(request).machines() if machine is None else (site_of(request).machine(machine),)
-    fragments = _hub(request).fragments(visit_of(request).words)
+    hub = _hub(request)
+    if not hub.begun.wait(FIRST_WITHIN_S):
+        raise NoStore("the first picture of the present is not there yet")
+    fragments = hub.fragments(visit_of(request).words)
     shown = [(m.machine, Markup(fragments[m.machine][0])) for m in of if m.machine in fragments]  # drawn by us
-    if not shown:
-        raise NothingThen("nothing is known of the present yet; look again in a moment")
     return paint(
         request,
         "now.html",
