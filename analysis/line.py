@@ -59,7 +59,7 @@ class Line:
         self._heard: dict[str, Hear] = {}
         self._version = MQTTProtocolVersion.MQTTv5
         self._client: mqtt.Client | None = None
-        self._answered = False
+        self._answered, self._away = False, False
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._stay_connected, name=f"line {client_id}", daemon=True)
 
@@ -120,7 +120,10 @@ class Line:
         try:
             client.connect(broker.host, broker.port, keepalive=KEEP_ALIVE_S)
         except OSError as error:
-            self._log.warning("no broker at %s:%d (%s); trying again", broker.host, broker.port, error)
+            # Once: a page tries every few seconds, for as long as a broker is away.
+            level = logging.DEBUG if self._away else logging.WARNING
+            self._log.log(level, "no broker at %s:%d (%s); trying again", broker.host, broker.port, error)
+            self._away = True
             return
         self._client = client
         client.loop_forever()
@@ -158,7 +161,7 @@ class Line:
             self._log.error("the broker refused the connection: %s", reason)
             client.disconnect()
             return
-        self._answered = True
+        self._answered, self._away = True, False
         self._log.info("connected to %s:%d as %s", self._broker.host, self._broker.port, self._client_id)
         if self._heard:
             client.subscribe([(topic_filter, 1) for topic_filter in self._heard])

@@ -42,6 +42,10 @@ if TYPE_CHECKING:
 PUBLISHED = "published.duckdb"
 MEMORY = "1GB"
 _SQL = Path(__file__).parent / "sql"
+_OTHER_VERSION = (
+    "the store was published by another version of the collector ({}); "
+    "start this version's collector once, so that it publishes again"
+)
 
 
 class CannotRead(Exception):
@@ -103,10 +107,7 @@ def open_store(mill_toml: Path, *, memory: str = MEMORY) -> Iterator[Store]:
     try:
         yield Store(connection)
     except (duckdb.CatalogException, duckdb.BinderException) as error:
-        raise OtherVersion(
-            f"the store was published by another version of the collector ({_first_line(error)}); "
-            "start this version's collector once, so that it publishes again"
-        ) from error
+        raise OtherVersion(_OTHER_VERSION.format(_first_line(error))) from error
     finally:
         connection.close()
 
@@ -137,7 +138,7 @@ def connect_apart(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConne
 
     Within one process DuckDB opens a path once: while anybody still reads the file that was there, whoever opens the
     path gets that one again, though another has come in its place. A database in memory that the file is attached to
-    is one of its own each time. A further ``cursor`` of it must be told where to read: ``USE published``.
+    is one of its own each time. ``reading`` gives each thread a store of its own over it.
     """
     file = folder / PUBLISHED
     if not file.exists():
@@ -151,6 +152,27 @@ def connect_apart(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConne
             f"cannot open {file}: {_first_line(error)}; start this version's collector once, so that it publishes again"
         ) from error
     return _locked_down(connection, folder)
+
+
+@contextmanager
+def reading(connection: duckdb.DuckDBPyConnection) -> Iterator[Store]:
+    """A store over a connection of ``connect_apart``, for one thread and as long as the ``with`` lasts.
+
+    Raises
+    ------
+    CannotRead
+        Also for a file that has been replaced for so long that its parts are gone: read the newest one then.
+    """
+    cursor = connection.cursor()
+    try:
+        cursor.execute("USE published")
+        yield Store(cursor)
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        raise OtherVersion(_OTHER_VERSION.format(_first_line(error))) from error
+    except duckdb.IOException as error:
+        raise CannotRead(f"what was read has been replaced meanwhile ({_first_line(error)}); ask again") from error
+    finally:
+        cursor.close()
 
 
 def _attach(connection: duckdb.DuckDBPyConnection, file: Path) -> None:

@@ -74,23 +74,28 @@ def test_what_the_guide_installs_is_there_and_is_what_the_unit_starts() -> None:
 
     named = re.findall(r"(?:requirements|collector)/[\w./-]+", lines)
     assert all((ROOT / name).exists() for name in named)
-    assert len(named) == 5
+    assert len(named) == 6
     for told in ("/opt/breakhorn/bin", "/etc/breakhorn/mill.toml"):
         assert told in lines
         assert told in unit
 
 
-def test_the_unit_of_the_live_risk_is_made_from_the_collectors(tmp_path: Path) -> None:
-    (line,) = (line for line in blocks("root") if line.startswith("sed "))
+@pytest.mark.parametrize(
+    ("name", "description", "command"),
+    [("risk", "live break risk", "risk live"), ("page", "the page of the crew", "page")],
+)
+def test_the_units_of_other_services_are_made_from_the_collectors(
+    tmp_path: Path, name: str, description: str, command: str
+) -> None:
+    unit = f"breakhorn-{name}.service"
+    (line,) = (line for line in blocks("root") if line.startswith("sed ") and line.endswith(unit))
 
-    made = tmp_path / "breakhorn-risk.service"
-    subprocess.run(
-        line.replace("/etc/systemd/system/breakhorn-risk.service", str(made)), shell=True, cwd=ROOT, check=True
-    )
+    made = tmp_path / unit
+    subprocess.run(line.replace(f"/etc/systemd/system/{unit}", str(made)), shell=True, cwd=ROOT, check=True)
 
     changed = set(made.read_text().splitlines()) - set(UNIT.read_text().splitlines())
     assert changed == {
-        "Description=Breakhorn, live break risk", "Type=exec", "ExecStart=/opt/breakhorn/bin/breakhorn risk live",
+        f"Description=Breakhorn, {description}", "Type=exec", f"ExecStart=/opt/breakhorn/bin/breakhorn {command}",
     }  # fmt: skip
 
 

@@ -52,6 +52,10 @@ def test_a_shift_that_still_runs_says_up_to_when_it_counts(page: Visitor) -> Non
     assert "counts up to 06:05" in said(page.get("/machine/pm2/shift/2026-03-04/day"))
 
 
+def test_a_collector_that_is_silent_is_said_to_be(page: Visitor) -> None:
+    assert "Nothing new since Wed 4 March 2026 06:05: the collector is silent." in said(page.get(NIGHT))
+
+
 def test_each_machine_has_its_own_shift(page: Visitor) -> None:
     shown = page.get("/machine/pm3/shift")
 

@@ -23,17 +23,26 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return night_store(tmp_path_factory.mktemp("made"))
 
 
+@pytest.fixture(scope="module")
+def shared(made: Path) -> Iterator[Visitor]:
+    with visited(made) as visitor:
+        yield visitor
+
+
+@pytest.fixture
+def page(shared: Visitor) -> Iterator[Visitor]:
+    """The page without a note on its way, for somebody it does not know."""
+    yield shared
+    shared.cookies.clear()
+    for one in kept(shared):
+        shared.site.desk._outbox.drop(one.note_id)
+
+
 @pytest.fixture
 def mill(made: Path, tmp_path: Path) -> Path:
-    """A mill of its own for each test, since notes stay."""
-    shutil.copytree(made.parent, tmp_path / "mill")
+    """A mill of its own."""
+    shutil.copytree(made.parent, tmp_path / "mill", ignore=shutil.ignore_patterns("page"))
     return tmp_path / "mill" / "mill.toml"
-
-
-@pytest.fixture
-def page(mill: Path) -> Iterator[Visitor]:
-    with visited(mill) as visitor:
-        yield visitor
 
 
 def kept(page: Visitor) -> tuple[Kept, ...]:

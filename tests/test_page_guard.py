@@ -28,14 +28,21 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def mill(made: Path, tmp_path: Path) -> Path:
-    shutil.copytree(made.parent, tmp_path / "mill")
+    shutil.copytree(made.parent, tmp_path / "mill", ignore=shutil.ignore_patterns("page"))
     return tmp_path / "mill" / "mill.toml"
 
 
-@pytest.fixture
-def page(mill: Path) -> Iterator[Visitor]:
-    with visited(mill) as visitor:
+@pytest.fixture(scope="module")
+def shared(made: Path) -> Iterator[Visitor]:
+    with visited(made) as visitor:
         yield visitor
+
+
+@pytest.fixture
+def page(shared: Visitor) -> Iterator[Visitor]:
+    """The page, for somebody it does not know."""
+    yield shared
+    shared.cookies.clear()
 
 
 @pytest.fixture(autouse=True)
@@ -96,7 +103,7 @@ def test_a_form_from_another_site_is_refused(page: Visitor, headers: dict[str, s
     assert "This did not come from here" in said(answer)
 
 
-def test_a_form_without_the_key_of_this_browser_is_refused(page: Visitor, mill: Path) -> None:
+def test_a_form_without_the_key_of_this_browser_is_refused(page: Visitor) -> None:
     key = page.form_key()
     page.cookies.clear()
     page.get(NIGHT)
@@ -129,10 +136,10 @@ def test_after_a_form_nobody_is_led_to_another_site(page: Visitor) -> None:
         assert page.send("/choose", theme="day", here=elsewhere).headers["location"] == "/"
 
 
-def test_a_flood_of_forms_is_held_up(page: Visitor) -> None:
-    key = page.form_key()
-
-    answers = [page.post("/choose", data={"theme": "day", "form": key}) for _ in range(45)]
+def test_a_flood_of_forms_is_held_up(mill: Path) -> None:
+    with visited(mill) as page:
+        key = page.form_key()
+        answers = [page.post("/choose", data={"theme": "day", "form": key}) for _ in range(45)]
 
     assert [answer.status_code for answer in answers[:40]] == [303] * 40
     assert answers[-1].status_code == 429
@@ -186,6 +193,15 @@ def test_a_token_lets_a_device_in(mill: Path) -> None:
         assert enter(page, "", TOKEN + "x") == 403
         assert enter(page, "", TOKEN) == 303
         assert page.get(NIGHT).url.path == NIGHT
+
+
+def test_a_name_that_came_with_the_token_is_only_remembered(mill: Path, users: Path) -> None:
+    with visited(mill, token=TOKEN, users_file=users) as page:
+        enter(page, "Aino", TOKEN)
+
+        assert 'name="who" maxlength="60" value="Aino"' in page.get(NIGHT).text
+        page.send("/choose", who="Väinö", here=NIGHT)
+        assert 'value="Väinö"' in page.get(NIGHT).text
 
 
 def test_a_pass_ends_when_the_password_changes(mill: Path, users: Path) -> None:

@@ -41,7 +41,7 @@ def used() -> set[str]:
     """Every key that templates and code name."""
     sources = [*PAGE.rglob("*.html"), *PAGE.rglob("*.py")]
     text = "\n".join(path.read_text(encoding="utf-8") for path in sources)
-    named = set(re.findall(r"""(?:\bt|\bwords|\bsay)\(\s*["']([a-z_]+(?:\.[a-z_]+)*)["']""", text))
+    named = set(re.findall(r"""(?:\bt|\bwords|\bby_mill)\(\s*["']([a-z_]+(?:\.[a-z_]+)*)["']""", text))
     return named | {f"{family}.{rest}" for family, all_rest in FAMILIES.items() for rest in all_rest}
 
 

@@ -39,7 +39,7 @@ def page(
     from analysis.page.app import site
     from analysis.page.catalogue import NoSuchLanguage, words_of
     from analysis.page.serve import CannotListen, address, listen, serve
-    from analysis.page.settings import NotSafe, settings_of
+    from analysis.page.settings import NotSafe, is_loopback, settings_of
 
     with way_out():
         try:
@@ -60,12 +60,15 @@ def page(
             raise click.ClickException(str(error)) from error
     logging.Formatter.converter = time.gmtime
     logging.basicConfig(level=log_level.upper(), format="%(asctime)sZ %(levelname)s %(name)s: %(message)s")
-    serve(
-        app,
-        settings,
-        listening,
-        lambda: click.echo(f"the page is at {address(settings, listening)} (Ctrl-C ends it)", err=True),
-    )
+    if not is_loopback(settings.host) and settings.tls_cert is None:
+        click.echo("passwords travel in the clear: give [page] tls_cert and tls_key in mill.toml", err=True)
+    with way_out():
+        serve(
+            app,
+            settings,
+            listening,
+            lambda: click.echo(f"the page is at {address(settings, listening)} (Ctrl-C ends it)", err=True),
+        )
 
 
 def _add(file: Path | None, name: str) -> None:

@@ -107,12 +107,12 @@ class Desk:
     def dismiss(self, note_id: str) -> None:
         """Somebody has read why a note was refused, or why it changes nothing."""
         for kept in self._outbox.all():
-            if kept.note_id == note_id and kept.reason is not None:
+            if kept.note_id == note_id and kept.reason is not None and kept.way is not Way.WAITING:
                 self._outbox.drop(note_id)
 
     def settle(self, store: Store) -> None:
         """Let go of every note that the published store has, and find out why others were rejected."""
-        kept = [one for one in self._outbox.all() if one.reason is None]
+        kept = [one for one in self._outbox.all() if one.reason is None or one.way is Way.WAITING]
         if not kept:
             return
         there = {
@@ -166,7 +166,8 @@ class Desk:
             self._outbox.mark(note_id, Way.SENT)
         else:
             log.error("the broker would not have note %s: %s", note_id, refused)
-            self._outbox.mark(note_id, Way.REFUSED, f"the broker: {refused}")
+            # It lacks a right that somebody can give: the note stays, and goes out with a later connection.
+            self._outbox.mark(note_id, Way.WAITING, f"the broker: {refused}")
 
     def _answered(self, payload: bytes) -> None:
         said = json.loads(payload)

@@ -107,15 +107,16 @@ class Doorkeeper:
         """The users file is read at each attempt, so that a changed password holds at once."""
         self._settings, self._keys, self._now_s = settings, keys, now_s
 
-    def lets_in(self, name: str, password: str) -> bool:
-        """Whether name and password are those of a user, or the password is the token (then any name will do)."""
+    def lets_in(self, name: str, password: str) -> str | None:
+        """The user that name and password belong to; empty for a device with the token, None for a stranger."""
         token = self._settings.token
         if token is not None and hmac.compare_digest(token.encode(), password.encode()):
-            return True
+            return ""
         user = self._users().get(name)
         # Somebody who does not exist takes as long as somebody who does.
         salt, digest = (user.salt, user.digest) if user else (b"\0" * 16, b"\0" * 64)
-        return hmac.compare_digest(_digest(password, salt), digest) and user is not None
+        right = hmac.compare_digest(_digest(password, salt), digest)
+        return name if right and user is not None else None
 
     def pass_for(self, name: str) -> str:
         """What the cookie of somebody who was let in says."""
@@ -123,7 +124,7 @@ class Doorkeeper:
         return self._keys.signed(self._purpose(name), f"{_text(name.encode())}.{until}")
 
     def holder(self, word: str) -> str | None:
-        """Who was let in with a cookie; None if nobody was, it is over, or the password was changed since."""
+        """Who was let in with a cookie, empty for a device; None if it is over, or the password was changed since."""
         try:
             coded, until, _ = word.split(".")
             name = _raw(coded).decode()

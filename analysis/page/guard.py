@@ -49,6 +49,8 @@ class Sealed:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
+                # A style sheet that was renewed must not meet a page of before.
+                headers.setdefault("Cache-Control", "no-cache")
             await send(message)
 
         await self._app(scope, receive, with_headers)

@@ -25,13 +25,13 @@ class Way(StrEnum):
     """How far a note has come."""
 
     WAITING = "waiting"
-    """Kept here only: the broker is away."""
+    """Kept here only: the broker is away, or refused it with a reason."""
     SENT = "sent"
     """The broker has it; the collector has not answered."""
     TAKEN = "taken"
     """The collector has it, and answered so; it is not published yet, or it changes nothing (then with a reason)."""
     REFUSED = "refused"
-    """The collector or the broker would not have it, with a reason: a person must see that."""
+    """The collector would not have it, with a reason: a person must see that."""
 
 
 class OutboxFull(Exception):

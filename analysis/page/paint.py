@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,13 @@ from starlette.responses import HTMLResponse, Response
 from analysis.page.catalogue import languages, words_of
 from analysis.page.outbox import Way
 from analysis.page.places import PLACES
-from analysis.page.site import site_of
+from analysis.page.site import Site, site_of
 from analysis.page.visit import THEMES, visit_of
 from analysis.period import local
-from analysis.read import CannotRead
+from analysis.read import CannotRead, Store
 
+SILENT_AFTER_S = 300
+"""A collector at work publishes each few seconds; people must see when it does not. [s]"""
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -72,7 +75,7 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "clock": clock,
         "moment": moment,
         "url": request.app.url_path_for,
-        "here": request.url.path,
+        "here": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
         "here_route": next((one.route for one in PLACES if one.key == place), PLACES[0].route),
         "tongues": [(code, words_of(code).name) for code in languages()],
         "visit": visit,
@@ -82,10 +85,19 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "machine": chosen,
         "places": PLACES,
         "place": place,
-        "guarded": site.settings.guarded,
+        "silent_since": _silent_since(site),
         "connected": site.desk.connected,
         "waiting": sum(kept.way is Way.WAITING for kept in site.desk.all()),
     }
+
+
+def _silent_since(site: Site) -> int | None:
+    """When something new was published last, if that is too long ago; None if all is well, or nothing ever was. [ms]"""
+    try:
+        published_ms = site.reader.answer("freshness", Store.freshness).published_ms
+    except CannotRead:
+        return None
+    return published_ms if time.time() * 1000 - published_ms > SILENT_AFTER_S * 1000 else None
 
 
 @cache

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
@@ -10,13 +9,12 @@ from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import duckdb
+from analysis.read import PUBLISHED, NoStore, Store, connect_apart, reading, store_folder
 
-from analysis.read import PUBLISHED, NoStore, OtherVersion, Store, connect_apart, store_folder
-
-log = logging.getLogger("breakhorn.page")
+if TYPE_CHECKING:
+    import duckdb
 
 MOST_ANSWERS = 256
 """Answers that are kept of one file; a year of three machines has 2,200 shifts, and few look at old ones."""
@@ -68,7 +66,7 @@ class Reader:
         CannotRead
             With the way out.
         """
-        with self._reading() as edition, _cursor(edition) as store:
+        with self._reading() as edition, reading(edition.connection) as store:
             yield store
 
     def answer(self, key: Hashable, work_out: Callable[[Store], T]) -> T:
@@ -88,7 +86,7 @@ class Reader:
                     edition.answers.popitem(last=False)
             if mine:
                 try:
-                    with _cursor(edition) as store:
+                    with reading(edition.connection) as store:
                         found.set_result(work_out(store))
                 except BaseException as error:
                     with self._lock:
@@ -127,18 +125,3 @@ class Reader:
                     before.connection.close()
             self._edition.readers += 1
             return self._edition
-
-
-@contextmanager
-def _cursor(edition: _Edition) -> Iterator[Store]:
-    cursor = edition.connection.cursor()
-    try:
-        cursor.execute("USE published")
-        yield Store(cursor)
-    except (duckdb.CatalogException, duckdb.BinderException) as error:
-        raise OtherVersion(
-            f"the store was published by another version of the collector ({str(error).splitlines()[0]}); "
-            "start this version's collector once, so that it publishes again"
-        ) from error
-    finally:
-        cursor.close()

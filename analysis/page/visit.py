@@ -27,8 +27,10 @@ class Visit:
         A random name of the browser, which its forms are bound to.
     new
         Whether the browser must be told its name yet.
+    entered
+        Whether it was let in at the door.
     user
-        Who has said who they are; None where nobody is asked.
+        Who has proved who they are; None for everybody else.
     who
         Name that notes carry; empty until somebody gives it.
     """
@@ -37,6 +39,7 @@ class Visit:
     new: bool
     theme: str
     words: Words
+    entered: bool
     user: str | None
     who: str
     form_key: str
@@ -95,13 +98,14 @@ def _visit(request: HTTPConnection) -> Visit:
         visitor = secrets.token_urlsafe(16)
     language = request.cookies.get(_LANGUAGE, "")
     theme = request.cookies.get(_THEME, "")
-    user: str | None = getattr(request.state, "user", None)
+    let_in: str | None = getattr(request.state, "user", None)
     return Visit(
         visitor=visitor,
         new=new,
         theme=theme if theme in THEMES else "auto",
         words=words_of(language if language in languages() else site.settings.language),
-        user=user,
-        who=tidy_name(unquote(request.cookies.get(_WHO, ""))) or user or "",
+        entered=let_in is not None,
+        user=let_in or None,
+        who=let_in or tidy_name(unquote(request.cookies.get(_WHO, ""))),
         form_key=site.keys.sign(_FORM, visitor),
     )

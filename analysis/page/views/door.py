@@ -38,12 +38,13 @@ def enter(request: Request, form: Form) -> Response:
             raise too_often(limiter.wait_s(key, now_s))
     doorkeeper: Doorkeeper = request.app.state.doorkeeper
     name, to = tidy_name(form.get("name", "")), form.get("to", "/")
-    if not doorkeeper.lets_in(name, form.get("password", "")):
+    user = doorkeeper.lets_in(name, form.get("password", ""))
+    if user is None:
         return _asked(request, to, again=True)
     response = back_to(to)
     secure = request.url.scheme == "https"
     response.set_cookie(
-        COOKIE, doorkeeper.pass_for(name), max_age=STAYS_S, httponly=True, samesite="strict", secure=secure, path="/"
+        COOKIE, doorkeeper.pass_for(user), max_age=STAYS_S, httponly=True, samesite="strict", secure=secure, path="/"
     )
     if name:
         keep_who(response, name, secure=secure)
@@ -52,7 +53,7 @@ def enter(request: Request, form: Form) -> Response:
 
 def leave(request: Request, _: Form) -> Response:
     """Forget who somebody is."""
-    if visit_of(request).user is None:
+    if not visit_of(request).entered:
         raise HTTPException(404)
     response = back_to("/enter")
     response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from analysis.history import Machine, ShiftSpan
 from analysis.ledger import Class
 from analysis.page.band import Mark, band, stretches
+from analysis.page.catalogue import words_of
 from analysis.page.paint import paint
 from analysis.page.rows import rows, targets_of
 from analysis.page.shift_facts import ShiftFacts, newest_ended, shift_facts, spans
@@ -56,6 +57,8 @@ def one(request: Request) -> Response:
 def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpan, ...], span: ShiftSpan) -> Response:
     facts = shift_facts(site, machine, span)
     kept, at = site.desk.all(), found.index(span)
+    # What notes carry is in the mill's language, whoever looks.
+    by_mill = words_of(site.settings.language)
     seen = rows(site, facts, kept)
     to_code = [row for row in seen if row.to_code]
     return paint(
@@ -71,7 +74,7 @@ def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpa
         stretches=stretches(facts.review.book),
         before=found[at - 1] if at else None,
         following=found[at + 1] if at + 1 < len(found) else None,
-        crews=sorted({one.crew for one in found if one.crew}),
+        crews=[(by_mill("shift.crew", crew=crew), crew) for crew in sorted({one.crew for one in found if one.crew})],
         **_headline(facts),
     )
 

@@ -1,0 +1,152 @@
+"""The command ``page``: where it listens, whom it refuses to serve, and that it ends when it is told to."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import httpx
+import pytest
+from click.testing import CliRunner, Result
+
+from analysis.page import serve as serving
+from analysis.page.cli import page
+from analysis.page.entrance import Doorkeeper
+from analysis.page.keys import Keys
+from analysis.page.settings import settings_of
+from collector.broker import free_port
+from tests.page import night_store
+from tests.servers import accepts, wait_until
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return night_store(tmp_path_factory.mktemp("made"))
+
+
+@pytest.fixture
+def mill(made: Path, tmp_path: Path) -> Path:
+    """A mill.toml of its own over the same store."""
+    text = made.read_text().replace('"kept"', f'"{made.parent / "kept"}"')
+    (tmp_path / "mill.toml").write_text(text)
+    return tmp_path / "mill.toml"
+
+
+@pytest.fixture(autouse=True)
+def serve_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Everything but waiting for visitors."""
+
+    def ready(_: object, __: object, listening: socket.socket, ready: object) -> None:
+        assert callable(ready)
+        ready()
+        listening.close()
+
+    monkeypatch.setattr(serving, "serve", ready)
+
+
+def run(path: Path, arguments: str = "", typed: str | None = None) -> Result:
+    return CliRunner().invoke(page, shlex.split(arguments), obj=path, prog_name="breakhorn page", input=typed)
+
+
+def test_the_example_of_the_help_text_runs(mill: Path) -> None:
+    example = re.search(r"Example: breakhorn page ([^\n]+)$", (page.help or "").rstrip())
+
+    assert example is not None
+    done = run(mill, f"{example[1]} --port 0")
+    assert done.exit_code == 0
+    assert re.search(r"the page is at http://127\.0\.0\.1:\d+/", done.stderr)
+
+
+def test_at_another_address_it_does_not_start_without_users_or_a_token(mill: Path) -> None:
+    done = run(mill, "--host 0.0.0.0 --port 0")
+
+    assert done.exit_code == 1
+    assert "users_file or token_file" in done.stderr
+
+
+def test_a_port_that_is_taken_is_said_to_be(mill: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        done = run(mill, f"--port {other.getsockname()[1]}")
+
+    assert done.exit_code == 1
+    assert "choose another with --port" in done.stderr
+
+
+def test_a_language_that_is_not_there_is_refused(mill: Path) -> None:
+    done = run(mill, "--language xx --port 0")
+
+    assert done.exit_code == 1
+    assert "it has en, de" in done.stderr
+
+
+def test_a_user_is_written_and_may_come_in(mill: Path) -> None:
+    mill.write_text(mill.read_text() + '[page]\nusers_file = "users"\n')
+
+    done = run(mill, "--add-user Aino", typed="couch roll no. 4\ncouch roll no. 4\n")
+
+    assert done.exit_code == 0, done.stderr
+    doorkeeper = Doorkeeper(settings_of(mill), Keys(b"x" * 32))
+    assert doorkeeper.lets_in("Aino", "couch roll no. 4") == "Aino"
+    assert doorkeeper.lets_in("Aino", "couch roll no. 5") is None
+    assert doorkeeper.lets_in("Väinö", "couch roll no. 4") is None
+
+
+def test_a_user_needs_a_file_and_a_password_that_is_long_enough(mill: Path) -> None:
+    nowhere = run(mill, "--add-user Aino")
+    mill.write_text(mill.read_text() + '[page]\nusers_file = "users"\n')
+    short = run(mill, "--add-user Aino", typed="x\nx\n")
+
+    assert nowhere.exit_code == 1
+    assert "[page] users_file" in nowhere.stderr
+    assert short.exit_code == 2
+    assert "at least 10" in short.stderr
+
+
+STREAMING = """
+import asyncio, sys
+from dataclasses import replace
+from pathlib import Path
+from starlette.responses import StreamingResponse
+from starlette.routing import Route
+from analysis.page.app import site
+from analysis.page.serve import listen, serve
+from analysis.page.settings import settings_of
+from analysis.page.site import site_of
+
+async def stream(request):
+    async def news():
+        yield "data: begun\\n\\n"
+        await site_of(request).ending.wait()
+        yield "data: ended\\n\\n"
+    return StreamingResponse(news(), media_type="text/event-stream")
+
+path = Path(sys.argv[1])
+settings = replace(settings_of(path), port=int(sys.argv[2]))
+app = site(path, settings)
+app.routes.append(Route("/stream", stream))
+serve(app, settings, listen(settings), lambda: None)
+"""
+
+
+def test_it_ends_when_it_is_told_to_with_streams_open_and_lets_them_end(mill: Path) -> None:
+    port = free_port()
+    command = [sys.executable, "-c", STREAMING, str(mill), str(port)]
+    with subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE, text=True) as process:
+        wait_until(lambda: accepts(port), what="the page's start")
+        with httpx.stream("GET", f"http://127.0.0.1:{port}/stream", timeout=30, trust_env=False) as answer:
+            lines = answer.iter_lines()
+            first = next(lines)
+            process.send_signal(signal.SIGTERM)
+            rest = [line for line in lines if line]
+        _, errors = process.communicate(timeout=30)
+
+    assert (first, rest) == ("data: begun", ["data: ended"])
+    assert process.returncode == 0, errors
+    assert "Traceback" not in errors

@@ -1,0 +1,135 @@
+"""Notes handed in at the desk: said to a real broker in their order, and again until they are answered."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from analysis.broker import Broker, broker_of
+from analysis.page.desk import Desk
+from analysis.page.outbox import Outbox, Way
+from collector.broker import free_port
+from tests.servers import mosquitto_at, wait_until
+from tests.test_secured_broker import secured
+
+TOPIC = "ellerholm/pm2/note"
+
+
+@contextmanager
+def desk_at(folder: Path, broker: Broker) -> Iterator[Desk]:
+    with Desk(Outbox(folder / "outbox"), broker, "ellerholm", now_ms=lambda: time.time_ns() // 1_000_000) as desk:
+        yield desk
+
+
+class Collector:
+    """Hears notes, and answers them when a test says so."""
+
+    def __init__(self, port: int) -> None:
+        self.heard: list[dict[str, str]] = []
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
+        self._client.on_message = lambda _, __, message: self.heard.append(json.loads(message.payload))
+        self._subscribed = False
+        self._client.on_subscribe = lambda *_: setattr(self, "_subscribed", True)
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        self._client.subscribe(TOPIC, qos=1)
+        wait_until(lambda: self._subscribed, what="the collector's subscription")
+
+    def answer(self, payload: object) -> None:
+        raw = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+        self._client.publish(f"{TOPIC}/receipt", raw, qos=1).wait_for_publish(10)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@contextmanager
+def collector_at(port: int) -> Iterator[Collector]:
+    collector = Collector(port)
+    try:
+        yield collector
+    finally:
+        collector.close()
+
+
+def ways(desk: Desk) -> list[Way]:
+    return [kept.way for kept in desk.all()]
+
+
+def answered(desk: Desk) -> bool:
+    """Whether the broker has taken the only note, or said why not."""
+    (kept,) = desk.all()
+    return kept.way is not Way.WAITING or kept.reason is not None
+
+
+@pytest.mark.broker
+def test_notes_made_while_the_broker_was_away_go_out_in_their_order_once_it_is_back(tmp_path: Path) -> None:
+    port = free_port()
+    with desk_at(tmp_path, Broker(port=port)) as desk:
+        for number in range(30):
+            desk.hand_in("pm2", {"kind": "cause", "comment": str(number)})
+        assert ways(desk) == [Way.WAITING] * 30
+
+        with mosquitto_at(tmp_path / "mosquitto", port=port), collector_at(port) as collector:
+            wait_until(lambda: len(collector.heard) >= 30, what="all notes")
+            wait_until(lambda: ways(desk) == [Way.SENT] * 30, what="the broker's answers")
+
+    assert [note["comment"] for note in collector.heard] == [str(number) for number in range(30)]
+
+
+@pytest.mark.broker
+def test_what_was_not_answered_is_said_again_after_each_connection_with_the_same_id(tmp_path: Path) -> None:
+    port = free_port()
+    with desk_at(tmp_path, Broker(port=port)) as desk:
+        with mosquitto_at(tmp_path / "mosquitto", port=port), collector_at(port) as collector:
+            kept = desk.hand_in("pm2", {"kind": "cause", "comment": "a"})
+            wait_until(lambda: ways(desk) == [Way.SENT], what="the broker's answer")
+
+        with mosquitto_at(tmp_path / "another", port=port), collector_at(port) as again:
+            wait_until(lambda: again.heard, what="the note's second coming")
+
+    assert collector.heard == again.heard == [dict(kept.note)]
+
+
+@pytest.mark.broker
+def test_a_receipt_says_what_became_of_a_note_and_nonsense_says_nothing(tmp_path: Path, mosquitto: int) -> None:
+    with desk_at(tmp_path, Broker(port=mosquitto)) as desk, collector_at(mosquitto) as collector:
+        wait_until(lambda: desk.connected, what="the connection")
+        first, second = (desk.hand_in("pm2", {"kind": "cause", "comment": text}) for text in "ab")
+        wait_until(lambda: len(collector.heard) == 2, what="both notes")
+
+        for nonsense in (b"\xff", b"[]", b"{}", {"note_id": 7, "accepted": True}):
+            collector.answer(nonsense)
+        collector.answer({"note_id": first.note_id, "accepted": True, "reason": None})
+        collector.answer({"note_id": second.note_id, "accepted": False, "reason": "no such downtime"})
+        wait_until(lambda: ways(desk) == [Way.TAKEN, Way.REFUSED], what="both answers")
+
+        assert [kept.reason for kept in desk.all()] == [None, "no such downtime"]
+
+
+@pytest.mark.broker
+def test_the_user_that_ships_for_the_page_may_do_what_it_needs_and_without_rights_notes_wait(
+    tmp_path: Path,
+) -> None:
+    with secured(tmp_path / "broker") as broker:
+        for user, allowed in (("page", True), ("watch", False)):
+            folder = tmp_path / user
+            folder.mkdir()
+            (folder / "mill.toml").write_text(f"[broker]\nport = {broker.port}\n{broker.lines(user)}\n")
+
+            with desk_at(folder, broker_of(folder / "mill.toml", user_of="page")) as desk:
+                desk.hand_in("pm2", {"kind": "cause", "comment": "a"})
+                wait_until(partial(answered, desk), what=f"the answer to {user}")
+
+                assert (ways(desk), desk.all()[0].reason) == (
+                    ([Way.SENT], None) if allowed else ([Way.WAITING], "the broker: Not authorized")
+                )

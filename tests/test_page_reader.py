@@ -1,0 +1,152 @@
+"""Reading a file that is renewed all the time: everybody sees the newest, and each answer is worked out once a file."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from analysis.page.reader import Reader
+from analysis.read import CannotRead, NoStore, OtherVersion, Store
+from tests.page import night_store
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return night_store(tmp_path_factory.mktemp("made"))
+
+
+@pytest.fixture
+def mill(made: Path, tmp_path: Path) -> Path:
+    shutil.copytree(made.parent, tmp_path / "mill")
+    return tmp_path / "mill" / "mill.toml"
+
+
+@pytest.fixture
+def reader(mill: Path) -> Iterator[Reader]:
+    found = Reader(mill)
+    yield found
+    found.close()
+
+
+def renew(mill: Path, name: str) -> None:
+    """Publish once more, as the collector does, with another name of the mill."""
+    published = mill.parent / "kept" / "published.duckdb"
+    beside = published.with_name("next.duckdb")
+    shutil.copy(published, beside)
+    with duckdb.connect(str(beside)) as connection:
+        connection.execute("UPDATE base.mill SET name = ?", [name])
+    os.replace(beside, published)
+
+
+def name_of(store: Store) -> str:
+    return store.mill().name
+
+
+def test_a_renewed_file_is_read_while_somebody_still_reads_the_old_one(mill: Path, reader: Reader) -> None:
+    with reader.store() as old:
+        renew(mill, "Renewed")
+        with reader.store() as new:
+            assert (name_of(old), name_of(new)) == ("Ellerholm", "Renewed")
+
+
+def test_an_answer_is_worked_out_once_a_file(mill: Path, reader: Reader) -> None:
+    asked: list[str] = []
+
+    def work_out(store: Store) -> str:
+        asked.append(name_of(store))
+        return asked[-1]
+
+    found = [reader.answer("name", work_out) for _ in range(3)]
+    renew(mill, "Renewed")
+    found.append(reader.answer("name", work_out))
+
+    assert found == ["Ellerholm", "Ellerholm", "Ellerholm", "Renewed"]
+    assert asked == ["Ellerholm", "Renewed"]
+
+
+def test_many_who_ask_at_once_wait_for_one_answer(reader: Reader) -> None:
+    together = threading.Barrier(4)
+    asked: list[int] = []
+
+    def work_out(store: Store) -> str:
+        asked.append(1)
+        return name_of(store)
+
+    def ask(_: int) -> str:
+        together.wait(10)
+        return reader.answer("name", work_out)
+
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(ask, range(4)))
+
+    assert found == ["Ellerholm"] * 4
+    assert asked == [1]
+
+
+def test_an_answer_that_failed_is_asked_again(reader: Reader) -> None:
+    def fail(_: Store) -> str:
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        reader.answer("name", fail)
+
+    assert reader.answer("name", name_of) == "Ellerholm"
+
+
+def test_several_threads_read_the_same_file_at_once(reader: Reader) -> None:
+    def read(number: int) -> list[object]:
+        with reader.store() as store:
+            return [row["n"] for row in store.rows("SELECT $n AS n, count(*) FROM downtime", n=number)]
+
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(read, range(20)))
+
+    assert found == [[number] for number in range(20)]
+
+
+def test_instants_come_in_utc_and_nothing_can_be_changed(mill: Path, reader: Reader) -> None:
+    with reader.store() as store:
+        (row,) = store.rows("SELECT current_setting('TimeZone') AS zone")
+        assert row["zone"] == "UTC"
+        for sql in (
+            "DELETE FROM base.downtime",
+            "CREATE TABLE base.x (a INTEGER)",
+            f"COPY (SELECT 1) TO '{mill.parent / 'x.csv'}'",
+            f"ATTACH '{mill.parent / 'x.duckdb'}'",
+            "SET enable_external_access = true",
+        ):
+            with pytest.raises(duckdb.Error):
+                store.connection.execute(sql)
+    assert sorted(path.name for path in mill.parent.iterdir()) == ["kept", "mill.toml"]
+
+
+def test_without_a_store_it_says_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "mill.toml").write_text("")
+
+    with pytest.raises(NoStore, match="breakhorn collect"):
+        Reader(tmp_path / "mill.toml").answer("name", name_of)
+
+
+def test_a_store_of_another_version_is_told_apart(mill: Path, reader: Reader) -> None:
+    with pytest.raises(OtherVersion, match="start this version's collector"):
+        reader.answer("x", lambda store: store.rows("FROM a_view_of_later"))
+
+
+def test_a_file_that_is_no_store_is_said_to_be_none(mill: Path, reader: Reader) -> None:
+    (mill.parent / "kept" / "published.duckdb").write_bytes(b"torn" * 5_000)
+
+    with pytest.raises(CannotRead, match="start this version's collector"):
+        reader.answer("name", name_of)
+
+
+def test_a_part_that_is_gone_with_its_file_is_no_fault_of_ours(mill: Path, reader: Reader) -> None:
+    """A file that was replaced is read on; its parts may be tidied away meanwhile."""
+    with pytest.raises(CannotRead, match="replaced meanwhile"):
+        reader.answer("x", lambda store: store.rows(f"FROM '{mill.parent / 'kept' / 'parts' / 'day-000.parquet'}'"))
