@@ -91,6 +91,7 @@ def test_a_risk_is_shown_live_and_goes_when_the_sheet_is_lost(live: tuple[Served
         wait_until(lambda: "within 30" in reader.newest("pm2"), what="the risk")
         assert "The draw is high." in reader.newest("pm2")
         assert "no input to any control" in reader.newest("pm2")
+        assert "Worked out at " in reader.newest("pm2")
 
         say(port, *state("down", now_ms() + 1))
         wait_until(lambda: "within 30" not in reader.newest("pm2"), what="the end of the risk")

@@ -295,6 +295,7 @@ def test_a_risk_is_shown_with_its_reasons_while_it_is_valid_and_the_sheet_is_on_
     assert (shown.condition, shown.share, shown.reasons, shown.warning) == (
         Risk.SHOWN, 0.2, ("The draw is high.",), True,
     )  # fmt: skip
+    assert shown.said_ms == T0
     assert over.condition is Risk.STALE
     assert lost.condition is Risk.QUIET
 

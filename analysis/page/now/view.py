@@ -50,12 +50,15 @@ class RiskNow:
 
     because
         Why there is none, in the scorer's own words.
+    said_ms
+        When it was worked out. [ms]
     warning
         Whether the crew may be called now.
     """
 
     condition: Risk
     because: str = ""
+    said_ms: int | None = None
     share: float | None = None
     odds: str = ""
     horizon_min: float | None = None
@@ -256,6 +259,7 @@ def _risk(one: MachineHeard, *, connected: bool, on_reel: bool, now_ms: int) -> 
         return RiskNow(condition=Risk.STALE)
     return RiskNow(
         condition=Risk.SHOWN,
+        said_ms=said_ms,
         share=said.risk,
         odds=said.odds or "",
         horizon_min=said.horizon_min,
