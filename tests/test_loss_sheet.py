@@ -31,6 +31,8 @@ from analysis.shift_review import shift_review
 from breakhorn import cli
 from tests.analysis_store import Break, HandMadeStore
 from tests.histories import DAY, HOUR, MINUTE, downtime, on_reel_but_for, rota
+from tests.page import NIGHT as NIGHT_SHIFT
+from tests.page import night_store, visited
 from tests.pdf_text import words_of
 
 SHIFTS = rota(date(2026, 6, 10), 1)
@@ -552,3 +554,15 @@ def test_unknown_time_without_a_downtime_is_said_beside_the_list() -> None:
     assert fault == ""
     assert review.book.ms[Class.UNKNOWN] == 11 * HOUR
     assert "660.0 min more off the reel belong to no downtime" in said
+
+
+def test_the_page_prints_the_sheet_of_the_shift_that_is_looked_at(tmp_path: Path) -> None:
+    with visited(night_store(tmp_path)) as page:
+        (link,) = re.findall(r'href="([^"]+loss-sheet.pdf)"', page.get(NIGHT_SHIFT).text)
+        found = page.get(link)
+        missing = page.get(link.replace("2026-03-03", "2026-04-03"))
+
+    assert found.headers["content-type"] == "application/pdf"
+    assert "nightshiftofTue2026-03-03" in words_of(found.content)
+    assert pages_of(found.content) == 1
+    assert missing.status_code == 404

@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 import time
-from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,13 +82,14 @@ def _write(
 ) -> None:
     from analysis.export import numbered
     from analysis.loss_sheet.keep import write_whole
+    from analysis.loss_sheet.make import sheet_of
     from analysis.loss_sheet.write import contents
     from analysis.period import NothingThen
 
     known = [m for m in machines if m.last_ms is not None]
     if not known:
         raise NothingThen("the store holds no data of any machine asked for; start the collector, or 'breakhorn load'")
-    sheets = [_sheet(store, m, _asked_for(store, m, shift), demo=demo) for m in known]
+    sheets = [sheet_of(store, m, _asked_for(store, m, shift), demo=demo) for m in known]
     for kind, wanted in (("pdf", pdf), ("html", html)):
         for file, sheet in zip(numbered(wanted, len(sheets)) if wanted else (), sheets, strict=False):
             write_whole(file, contents(sheet, kind))
@@ -101,11 +101,12 @@ def _keep(
 ) -> bool:
     """Do what is due about the sheet of one machine; False if nothing is known of the shift."""
     from analysis.loss_sheet.keep import Due, due, newest_ended, place_of
+    from analysis.loss_sheet.make import sheet_of, shifts_of
     from analysis.loss_sheet.write import KINDS, contents
     from analysis.period import say
 
     now_ms, last_ms, zone = time.time_ns() // 1_000_000, machine.last_ms or 0, store.mill().zone
-    asked = _asked_for(store, machine, shift) if shift else newest_ended(_shifts(store, machine), now_ms)
+    asked = _asked_for(store, machine, shift) if shift else newest_ended(shifts_of(store, machine), now_ms)
     if asked is None:
         click.echo(f"{machine.name}: no shift of which there are data is over yet", err=True)
         return True
@@ -122,7 +123,7 @@ def _keep(
         case Due.NOTHING_KNOWN:
             click.echo(f"{of}: nothing is known of it, the data end at {say(last_ms, zone)}", err=True)
         case Due.WRITE | Due.WRITE_UNFINISHED:
-            sheet = _sheet(store, machine, asked, demo=demo)
+            sheet = sheet_of(store, machine, asked, demo=demo)
             for kind in KINDS:
                 _told(place.put(kind, contents(sheet, kind), finished=to_do is Due.WRITE), sheet)
     return to_do is not Due.NOTHING_KNOWN
@@ -134,30 +135,8 @@ def _told(file: Path, sheet: LossSheet) -> None:
         click.echo(f"{file}: {fault}", err=True)
 
 
-def _shifts(store: Store, machine: Machine) -> tuple[ShiftSpan, ...]:
-    from analysis.period import Period
-
-    if machine.first_ms is None or machine.last_ms is None:
-        return ()
-    return store.shifts(Period(from_ms=machine.first_ms, to_ms=machine.last_ms + 1))
-
-
 def _asked_for(store: Store, machine: Machine, shift: str) -> ShiftSpan:
+    from analysis.loss_sheet.make import shifts_of
     from analysis.period import shift_of
 
-    return shift_of(shift, _shifts(store, machine), store.mill().zone, now_ms=machine.last_ms or 0)
-
-
-def _sheet(store: Store, machine: Machine, shift: ShiftSpan, *, demo: bool) -> LossSheet:
-    from analysis.loss_sheet.tell import Asked
-    from analysis.loss_sheet.tell import loss_sheet as sheet_of
-    from analysis.loss_sheet.write import band_of
-    from analysis.period import shift_period, until_horizon
-    from analysis.shift_review import shift_review
-
-    period = until_horizon(shift_period(shift), machine.last_ms or 0)
-    history = store.history(machine, period)
-    review = shift_review(history, period)
-    coming = next((s for s in _shifts(store, machine) if s.started_ms == shift.ended_ms), None)
-    asked = Asked(shift=shift, coming=coming, version=metadata.version("breakhorn"), demo=demo)
-    return sheet_of(history, review, asked, band_of(history, review))
+    return shift_of(shift, shifts_of(store, machine), store.mill().zone, now_ms=machine.last_ms or 0)
