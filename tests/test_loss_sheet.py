@@ -30,6 +30,7 @@ from analysis.period import shift_period, until_horizon
 from analysis.shift_review import shift_review
 from breakhorn import cli
 from tests.analysis_store import Break, HandMadeStore
+from tests.browsers import browser_page
 from tests.histories import DAY, HOUR, MINUTE, downtime, on_reel_but_for, rota
 from tests.page import NIGHT as NIGHT_SHIFT
 from tests.page import night_store, visited
@@ -566,3 +567,22 @@ def test_the_page_prints_the_sheet_of_the_shift_that_is_looked_at(tmp_path: Path
     assert "nightshiftofTue2026-03-03" in words_of(found.content)
     assert pages_of(found.content) == 1
     assert missing.status_code == 404
+
+
+@pytest.mark.slow
+def test_a_browser_prints_even_the_fullest_sheet_on_one_page_with_nothing_cut_off(tmp_path: Path) -> None:
+    lost = [
+        downtime(START_MIN + 16 * n, 3 + n % 7, comment="W" * 300, cause="PR-FLT" if n % 3 else None) for n in range(44)
+    ]
+    past = past_of(lost)
+    late = replace(past, machine=replace(past.machine, name="W" * 60, last_ms=DAY_SHIFT.ended_ms - MINUTE))
+    (tmp_path / "sheet.html").write_text(as_html(sheet_of(late)), encoding="utf-8")
+
+    with browser_page(900, 1200) as page:
+        page.goto((tmp_path / "sheet.html").as_uri())
+        page.emulate_media(media="print")
+        needed, there = page.evaluate("[document.querySelector('main').scrollHeight, 297 * 96 / 25.4]")
+        printed = page.pdf(prefer_css_page_size=True)
+
+    assert needed <= there
+    assert re.findall(rb"/Count (\d+)", printed) == [b"1"]

@@ -2,68 +2,52 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import expect
 
 from collector.broker import embedded_broker, free_port
+from tests.browsers import SOON_MS, browser_page
 from tests.page import night_store
 from tests.page_server import page_of, say
-from tests.servers import needs
 from tests.test_page_now import now_ms, with_broker
 from tests.test_page_now_heard import health, opened, risk, state
 
-SOON_MS = 30_000
-
-
-@pytest.fixture
-def browser_page() -> Iterator[Page]:
-    program = needs("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 1920, "height": 1080})
-        page.set_default_timeout(SOON_MS)
-        try:
-            yield page
-        finally:
-            browser.close()
-
 
 @pytest.mark.slow
-def test_the_wall_follows_the_machine_and_says_when_it_does_not(tmp_path: Path, browser_page: Page) -> None:
+def test_the_wall_follows_the_machine_and_says_when_it_does_not(tmp_path: Path) -> None:
     expect.set_options(timeout=SOON_MS)
     faults: list[str] = []
-    browser_page.on("pageerror", lambda error: faults.append(str(error)))
-    with embedded_broker() as port:
+    with browser_page() as page, embedded_broker() as port:
+        page.on("pageerror", lambda error: faults.append(str(error)))
         mill, page_port = with_broker(night_store(tmp_path), port), free_port()
         for topic, payload in (health(now_ms()), state("on_reel", now_ms()), risk(now_ms())):
             say(port, topic, payload)
-        word = browser_page.locator("[data-machine=pm2] .now-word")
+        word = page.locator("[data-machine=pm2] .now-word")
         with page_of(mill, page_port) as served:
-            browser_page.goto(f"{served.url}/now")
+            page.goto(f"{served.url}/now")
             expect(word).to_have_text("on the reel")
-            expect(browser_page.locator(".now-odds")).to_contain_text("20")
-            expect(browser_page.locator("#now-lost")).to_be_hidden()
+            expect(page.locator(".now-odds")).to_contain_text("20")
+            expect(page.locator("#now-lost")).to_be_hidden()
 
             say(port, *health(now_ms()))
             say(port, *state("down", now_ms()))
             say(port, *opened(now_ms() - 65_000))
             expect(word).to_have_text("sheet lost")
-            expect(browser_page.locator(".now-off [data-since]")).to_have_text("1:06")  # the clock runs by itself
-            expect(browser_page.locator("#now-spoken")).to_have_text("PM 2: sheet lost.")
-            found = Axe().run(browser_page)
+            expect(page.locator(".now-off [data-since]")).to_have_text("1:06")  # the clock runs by itself
+            expect(page.locator("#now-spoken")).to_have_text("PM 2: sheet lost.")
+            found = Axe().run(page)
             serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
             assert serious == []
 
-        expect(browser_page.locator("#now-lost")).to_be_visible()
-        assert "Not live" in browser_page.locator("#now-lost").inner_text()
+        expect(page.locator("#now-lost")).to_be_visible()
+        assert "Not live" in page.locator("#now-lost").inner_text()
 
         say(port, *health(now_ms()))
         say(port, *state("threading", now_ms()))
         with page_of(mill, page_port):
             expect(word).to_have_text("threading")
-            expect(browser_page.locator("#now-lost")).to_be_hidden()
+            expect(page.locator("#now-lost")).to_be_hidden()
     assert faults == []
