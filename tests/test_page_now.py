@@ -106,6 +106,18 @@ def test_a_collector_that_is_gone_is_said_at_once(live: tuple[Served, int]) -> N
         assert "now-one past" in reader.newest("pm2")
 
 
+def test_more_readers_than_there_can_be_screens_are_refused(
+    live: tuple[Served, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served, _ = live
+    monkeypatch.setattr("analysis.page.views.now.MOST_READERS", 1)
+    with reading(served):
+        refused = served.get("/now/stream")
+
+        assert refused.status_code == 429
+        assert refused.headers["retry-after"] == "60"
+
+
 def test_the_page_ends_promptly_with_readers_at_it(live: tuple[Served, int]) -> None:
     served, _ = live
     with reading(served, 5) as readers:
@@ -209,6 +221,24 @@ def test_an_open_break_of_the_store_has_its_attempts(tmp_path: Path) -> None:
 
     assert "break, press" in shown
     assert "attempts 2 up to pre-dryer" in shown
+
+
+def test_a_store_of_another_version_is_said_once_and_the_page_goes_on_when_it_is_renewed(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    mill = night_store(tmp_path)
+    store = tmp_path / "kept" / "published.duckdb"
+    sound = store.read_bytes()
+    store.write_bytes(b"no database" * 1000)
+    with visited(mill) as page:
+        wait_until(lambda: "the view of the present" in caplog.text, what="the warning")
+        early = page.get(PM2).status_code
+        (tmp_path / "beside").write_bytes(sound)
+        (tmp_path / "beside").rename(store)
+        wait_until(lambda: page.get(PM2).status_code == 200, what="the picture")
+
+    assert early == 503
+    assert caplog.text.count("the view of the present") == 1
 
 
 class StillPicture(Hub):

@@ -31,6 +31,8 @@ from analysis.read import CannotRead, NoStore
 
 log = logging.getLogger("breakhorn.page")
 
+MOST_READERS = 300
+"""Nobody has as many screens; each costs a socket and some memory."""
 _LOOK_EVERY_S = 1.0
 """How often it is asked whether something has become stale, or a new file was published. [s]"""
 _LEAVE_S = 3.0
@@ -66,6 +68,7 @@ class Hub:
         self._heard: MillHeard | None = None
         self._known: dict[str, Known] = {}
         self._edition: object = None
+        self._warned = ""
         self._zone = ZoneInfo("UTC")
         self._line: Line | None = None
         self._readers: set[Reader] = set()
@@ -132,14 +135,20 @@ class Hub:
             edition = self._site.reader.version()
             if edition != self._edition:
                 self._known = await run_in_threadpool(self._read)
-                self._edition = edition
+                self._edition, self._warned = edition, ""
         except NoStore:
             pass
         except CannotRead as error:
-            log.warning("the view of the present: %s", error)
+            self._warn(str(error))
         if self._line is None and self._heard is not None:
             self._listen()
         self._renew()
+
+    def _warn(self, said: str) -> None:
+        """Say in the log what is amiss, once."""
+        if said != self._warned:
+            self._warned = said
+            log.warning("the view of the present: %s", said)
 
     def _read(self) -> dict[str, Known]:
         site, found = self._site, {}
