@@ -576,7 +576,8 @@ def test_a_browser_prints_even_the_fullest_sheet_on_one_page_with_nothing_cut_of
     ]
     past = past_of(lost)
     late = replace(past, machine=replace(past.machine, name="W" * 60, last_ms=DAY_SHIFT.ended_ms - MINUTE))
-    (tmp_path / "sheet.html").write_text(as_html(sheet_of(late)), encoding="utf-8")
+    fullest = sheet_of(late)
+    (tmp_path / "sheet.html").write_text(as_html(fullest), encoding="utf-8")
 
     with browser_page(900, 1200) as page:
         page.goto((tmp_path / "sheet.html").as_uri())
@@ -584,5 +585,6 @@ def test_a_browser_prints_even_the_fullest_sheet_on_one_page_with_nothing_cut_of
         needed, there = page.evaluate("[document.querySelector('main').scrollHeight, 297 * 96 / 25.4]")
         printed = page.pdf(prefer_css_page_size=True)
 
+    assert pages_of(as_pdf(fullest)) == 1
     assert needed <= there
     assert re.findall(rb"/Count (\d+)", printed) == [b"1"]
