@@ -14,6 +14,7 @@ from typing import Any, Self
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 from httpx import ASGITransport, AsyncClient, Response
 from starlette.applications import Starlette
+from starlette.routing import Route
 
 from analysis.page.app import site
 from analysis.page.settings import settings_of
@@ -88,6 +89,10 @@ class Visitor:
 
     def post(self, path: str, **more: Any) -> Response:
         return self._portal.call(partial(self._client.post, path, **more))
+
+    def add(self, route: Route) -> None:
+        """A view that only a test has."""
+        self._app.routes.append(route)
 
     @property
     def site(self) -> Site:

@@ -5,12 +5,18 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
 
 from analysis.page.catalogue import words_of
 from analysis.telling.common import SAFETY
+from collector.broker import free_port
+from tests.analysis_store import HandMadeStore, at
 from tests.page import NIGHT, Visitor, night_store, said, visited
 
 
@@ -78,12 +84,84 @@ def test_night_stays_night_once_it_is_chosen(page: Visitor) -> None:
     assert 'data-theme="night"' in page.get(NIGHT).text
 
 
+def test_a_screen_on_the_wall_shows_it_larger(page: Visitor) -> None:
+    page.send("/choose", size="wall", here=NIGHT)
+
+    assert 'data-size="wall"' in page.get(NIGHT).text
+
+
+def test_a_day_leads_to_its_first_shift_and_back_to_the_newest(page: Visitor) -> None:
+    shown = page.get("/machine/pm2/shift?day=2026-03-02")
+
+    assert "day shift Mon 2 March 2026" in said(shown)
+    assert "newest" in said(shown)
+    assert page.get("/machine/pm2/shift?day=2026-04-02").status_code == 404
+
+
+def test_the_hour_that_comes_twice_is_told_apart(tmp_path: Path) -> None:
+    """Clocks in Helsinki go back on 25 October 2026 at 04:00 (EU directive 2000/84/EC): to noon it is 13 h, 780 min.
+
+    A mill without a rota has days in the place of shifts.
+    """
+    made = HandMadeStore(tmp_path)
+    made.machine("2026-10-24 12:00", "2026-10-25 12:00")
+    made.states(("2026-10-24 12:00", "on_reel"))
+    first, second = at("2026-10-25 03:10"), at("2026-10-25 03:10") + timedelta(hours=1)
+    for started in (first, second):
+        made.insert(
+            "downtime",
+            downtime_id=f"pm2-{started:%Y%m%dT%H%M%SZ}",
+            machine="pm2",
+            kind="break",
+            started_at=started,
+            ended_at=started + timedelta(minutes=10),
+            section="press",
+        )
+    path = made.close(published="2026-10-25 12:00", data_to="2026-10-25 12:00")
+    path.write_text(f"{path.read_text()}\n[broker]\nport = {free_port()}\n")
+
+    with visited(path) as page:
+        shown = said(page.get("/machine/pm2/shift?day=2026-10-25"))
+
+    assert "03:10 (+03:00) break, press" in shown
+    assert "03:10 (+02:00) break, press" in shown
+    assert "the shift 780 min" in shown
+
+
 def test_what_is_not_there_is_said_in_words_and_leads_back(page: Visitor) -> None:
     for path in ("/nothing", "/machine/pm9/shift", "/machine/pm2/shift/2026-13-01/night", NIGHT + "x"):
         shown = page.get(path)
 
         assert shown.status_code == 404
         assert "There is nothing here" in said(shown)
+
+
+def test_a_fault_of_ours_is_said_without_its_inside_and_stays_guarded(mill: Path) -> None:
+    def fault(_: Request) -> Response:
+        raise ZeroDivisionError("the inside")
+
+    with visited(mill) as page:
+        page.add(Route("/fault", fault))
+        shown = page.get("/fault")
+
+    assert shown.status_code == 500
+    assert "The page has a fault" in said(shown)
+    assert "inside" not in shown.text
+    assert "default-src 'none'" in shown.headers["content-security-policy"]
+
+
+def test_a_machine_of_which_nothing_was_heard_is_said_to_be_silent(tmp_path: Path) -> None:
+    made = HandMadeStore(tmp_path)
+    made.machine("2026-03-01 00:00", "2026-03-02 00:00")
+    made.connection.execute("DELETE FROM base.tag")
+    path = made.close(published="2026-03-02 00:00", data_to=None)
+    path.write_text(f"{path.read_text()}\n[broker]\nport = {free_port()}\n")
+
+    with visited(path) as page:
+        shown = page.get("/")
+
+    assert shown.status_code == 404
+    assert "nothing has been heard of PM 2 yet" in said(shown)
 
 
 def test_before_anything_is_published_it_says_so_and_goes_on_by_itself(mill: Path, tmp_path: Path) -> None:

@@ -8,21 +8,26 @@ import signal
 import socket
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
 import pytest
 from click.testing import CliRunner, Result
+from starlette.applications import Starlette
 
 from analysis.page import serve as serving
 from analysis.page.cli import page
 from analysis.page.entrance import Doorkeeper
 from analysis.page.keys import Keys
+from analysis.page.outbox import Outbox
+from analysis.page.serve import CannotListen, address, listen
 from analysis.page.settings import settings_of
 from collector.broker import free_port
 from tests.page import night_store
 from tests.servers import accepts, wait_until
 
+SERVE = serving.serve
 ROOT = Path(__file__).parent.parent
 
 
@@ -109,6 +114,32 @@ def test_a_user_needs_a_file_and_a_password_that_is_long_enough(mill: Path) -> N
     assert "at least 10" in short.stderr
 
 
+def test_a_second_page_of_the_same_folder_is_refused(mill: Path) -> None:
+    outbox = Outbox(mill.parent / "page" / "outbox")
+
+    done = run(mill, "--port 0")
+
+    outbox.close()
+    assert done.exit_code == 1
+    assert "used by another page" in done.stderr
+
+
+def test_a_certificate_that_is_not_there_is_named(mill: Path) -> None:
+    settings = replace(settings_of(mill), tls_cert=mill.parent / "none.pem", tls_key=mill.parent / "none.key", port=0)
+
+    with listen(settings) as listening, pytest.raises(CannotListen, match=r"none\.pem"):
+        SERVE(Starlette(), settings, listening, lambda: None)
+
+
+def test_the_address_that_is_told_can_be_asked_for(mill: Path) -> None:
+    everywhere = replace(settings_of(mill), host="0.0.0.0", port=0)
+
+    with listen(replace(everywhere, host="127.0.0.1")) as listening:
+        port = listening.getsockname()[1]
+        assert address(everywhere, listening) == f"http://{socket.gethostname()}:{port}/"
+        assert address(replace(everywhere, host="::1"), listening) == f"http://[::1]:{port}/"
+
+
 STREAMING = """
 import asyncio, sys
 from dataclasses import replace
@@ -117,6 +148,8 @@ from starlette.responses import StreamingResponse
 from starlette.routing import Route
 from analysis.page.app import site
 from analysis.page.serve import listen, serve
+from analysis.page.outbox import Outbox
+from analysis.page.serve import CannotListen, address, listen
 from analysis.page.settings import settings_of
 from analysis.page.site import site_of
 

@@ -16,7 +16,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from analysis.broker import Broker, broker_of
 from analysis.page.desk import Desk
 from analysis.page.outbox import Outbox, Way
+from analysis.read import open_store
 from collector.broker import free_port
+from tests.analysis_store import HandMadeStore, at
 from tests.servers import mosquitto_at, wait_until
 from tests.test_secured_broker import secured
 
@@ -27,6 +29,38 @@ TOPIC = "ellerholm/pm2/note"
 def desk_at(folder: Path, broker: Broker) -> Iterator[Desk]:
     with Desk(Outbox(folder / "outbox"), broker, "ellerholm", now_ms=lambda: time.time_ns() // 1_000_000) as desk:
         yield desk
+
+
+def published(folder: Path, note_id: str, rejected_id: str) -> Path:
+    """A store that has one note, and has rejected the message of another."""
+    made = HandMadeStore(folder)
+    made.machine("2026-03-01 00:00", "2026-03-02 00:00")
+    made.insert(
+        "note", note_id=note_id, machine="pm2", kind="cause", noted_at=at("2026-03-01 01:00"),
+        received_at=at("2026-03-01 01:00"), receipt=1, downtime_id="pm2-20260301T000000Z", comment="a",
+    )  # fmt: skip
+    made.insert(
+        "rejected_message", received_at=at("2026-03-01 01:00"), topic=TOPIC, reason="mill.toml has no cause X",
+        payload=b'{"note_id": "' + rejected_id.encode() + b'", "comment": "\xc3\xb6"}',
+    )  # fmt: skip
+    return made.close(published="2026-03-02 00:00", data_to="2026-03-02 00:00")
+
+
+def test_a_note_goes_once_the_store_has_it_and_one_that_it_rejected_is_told_with_the_reason(tmp_path: Path) -> None:
+    outbox = Outbox(tmp_path / "outbox")
+    broker = Broker(port=free_port())
+    with Desk(outbox, broker, "ellerholm", now_ms=lambda: time.time_ns() // 1_000_000) as desk:
+        there, rejected, other = (desk.hand_in("pm2", {"kind": "cause", "comment": text}) for text in "abc")
+        for kept in (there, rejected, other):
+            outbox.mark(kept.note_id, Way.SENT)
+
+        with open_store(published(tmp_path, there.note_id, rejected.note_id)) as store:
+            desk.settle(store)
+
+        assert [(kept.note_id, kept.way, kept.reason) for kept in desk.all()] == [
+            (rejected.note_id, Way.REFUSED, "mill.toml has no cause X"),
+            (other.note_id, Way.SENT, None),
+        ]
 
 
 class Collector:

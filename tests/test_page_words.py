@@ -17,7 +17,7 @@ from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.refusal import KNOWN
 from analysis.page.views.coding import CERTAINTIES, KINDS
-from analysis.page.visit import THEMES
+from analysis.page.visit import SIZES, THEMES
 
 PAGE = Path(str(files("analysis.page")))
 FAMILIES: dict[str, list[str]] = {
@@ -29,6 +29,7 @@ FAMILIES: dict[str, list[str]] = {
     "kind": list(KINDS),
     "way": [*Way, "withdrawn", "withdrawal"],
     "theme": list(THEMES),
+    "size": list(SIZES),
     "place": [place.key for place in PLACES],
     "now.collector": [str(one) for one in Collector],
     "now.no_risk": [str(risk) for risk in Risk if risk is not Risk.SHOWN],

@@ -38,6 +38,7 @@ def page(
     from analysis.broker import NoPassword
     from analysis.page.app import site
     from analysis.page.catalogue import NoSuchLanguage, words_of
+    from analysis.page.outbox import OutboxTaken
     from analysis.page.serve import CannotListen, address, listen, serve
     from analysis.page.settings import NotSafe, is_loopback, settings_of
 
@@ -56,19 +57,17 @@ def page(
             words_of(settings.language)
             app = site(path, settings)
             listening = listen(settings)
-        except (NotSafe, NoPassword, NoSuchLanguage, CannotListen) as error:
+        except (NotSafe, NoPassword, NoSuchLanguage, CannotListen, OutboxTaken) as error:
             raise click.ClickException(str(error)) from error
     logging.Formatter.converter = time.gmtime
     logging.basicConfig(level=log_level.upper(), format="%(asctime)sZ %(levelname)s %(name)s: %(message)s")
     if not is_loopback(settings.host) and settings.tls_cert is None:
         click.echo("passwords travel in the clear: give [page] tls_cert and tls_key in mill.toml", err=True)
-    with way_out():
-        serve(
-            app,
-            settings,
-            listening,
-            lambda: click.echo(f"the page is at {address(settings, listening)} (Ctrl-C ends it)", err=True),
-        )
+    ready = f"the page is at {address(settings, listening)} (Ctrl-C ends it)"
+    try:
+        serve(app, settings, listening, lambda: click.echo(ready, err=True))
+    except CannotListen as error:
+        raise click.ClickException(str(error)) from error
 
 
 def _add(file: Path | None, name: str) -> None:

@@ -15,8 +15,8 @@ from analysis.page.catalogue import languages, words_of
 from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.site import Site, site_of
-from analysis.page.visit import THEMES, visit_of
-from analysis.period import local
+from analysis.page.visit import SIZES, THEMES, visit_of
+from analysis.period import local, say
 from analysis.read import CannotRead, Store
 
 SILENT_AFTER_S = 300
@@ -62,13 +62,13 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
     chosen = next((m for m in machines if m.machine == machine), machines[0] if machines else None)
 
     def clock(at_ms: int | None) -> str:
-        return "–" if at_ms is None or zone is None else f"{local(at_ms, zone):%H:%M}"
+        # Where clocks go back, an hour comes twice; ``say`` tells them apart.
+        return "–" if at_ms is None or zone is None else say(at_ms, zone).partition(" ")[2]
 
     def moment(at_ms: int | None) -> str:
         if at_ms is None or zone is None:
             return "–"
-        when = local(at_ms, zone)
-        return f"{visit.words.day(when.date())} {when:%H:%M}"
+        return f"{visit.words.day(local(at_ms, zone).date())} {clock(at_ms)}"
 
     return {
         "t": visit.words,
@@ -80,6 +80,7 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "tongues": [(code, words_of(code).name) for code in languages()],
         "visit": visit,
         "themes": THEMES,
+        "sizes": SIZES,
         "mill": mill,
         "machines": machines,
         "machine": chosen,

@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from analysis.page.guard import HEADERS
 from analysis.page.paint import paint
 from analysis.period import NoSuchTime, NothingThen
 from analysis.read import CannotRead, NoSuchMachine
@@ -43,8 +44,8 @@ def no_store(request: Request, error: Exception) -> Response:
 
 
 def broken(request: Request, error: Exception) -> Response:
-    """A fault of ours: the log has it, the page says so."""
-    return _page(request, "broken", 500)
+    """A fault of ours: the log has it, the page says so. It stands outside the guards, so it carries their headers."""
+    return _page(request, "broken", 500, headers=HEADERS)
 
 
 def _page(

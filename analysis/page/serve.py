@@ -53,7 +53,8 @@ def listen(settings: PageSettings) -> socket.socket:
 
 def address(settings: PageSettings, listening: socket.socket) -> str:
     """Where to look for the page."""
-    host = f"[{settings.host}]" if ":" in settings.host and "[" not in settings.host else settings.host
+    host = socket.gethostname() if settings.host in ("0.0.0.0", "::") else settings.host
+    host = f"[{host}]" if ":" in host and "[" not in host else host
     return f"{'http' if settings.tls_cert is None else 'https'}://{host}:{listening.getsockname()[1]}/"
 
 
@@ -62,6 +63,11 @@ def serve(app: Starlette, settings: PageSettings, listening: socket.socket, read
 
     ready
         Called once the first visitor would be answered.
+
+    Raises
+    ------
+    CannotListen
+        If there is something wrong with the certificate.
     """
     config = uvicorn.Config(
         app,
@@ -73,6 +79,12 @@ def serve(app: Starlette, settings: PageSettings, listening: socket.socket, read
         ssl_certfile=settings.tls_cert,
         ssl_keyfile=settings.tls_key,
     )
+    try:
+        config.load()
+    except OSError as error:
+        raise CannotListen(
+            f"cannot use {settings.tls_cert} with {settings.tls_key} ({error}); see [page] tls_cert, tls_key"
+        ) from error
     asyncio.run(_serve(_Server(config), app, listening, ready))
 
 
@@ -90,5 +102,6 @@ async def _serve(server: _Server, app: Starlette, listening: socket.socket, read
     serving = asyncio.create_task(server.serve(sockets=[listening]))
     while not server.started and not serving.done():
         await asyncio.sleep(0.01)
-    ready()
+    if server.started:
+        ready()
     await serving

@@ -15,7 +15,7 @@ from analysis.period import NothingThen, Period, day_start_ms, local, until_hori
 from analysis.plan import Plan, plan
 from analysis.read import Store
 from analysis.rounding import in_whole_units
-from analysis.shift_review import ShiftDowntime, ShiftReview, numbers_by_time, shift_review
+from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
 from analysis.suggest.answer import Breaks, Suggestion, breaks_of, plainly
 from analysis.suggest.known import Cause, coded
 from analysis.suggest.model import Learner
@@ -75,10 +75,6 @@ class ShiftFacts:
         """The ledger in whole minutes that add up to the shift's, without classes that took no time."""
         parts = [(cls, ms) for cls, ms in self.review.book.ms.items() if ms]
         return list(zip([cls for cls, _ in parts], in_whole_units([ms for _, ms in parts], 60_000), strict=True))
-
-    def row(self, downtime_id: str) -> ShiftDowntime | None:
-        """One downtime as the shift saw it; None for one of another shift."""
-        return next((r for r in self.review.downtimes if r.downtime.downtime_id == downtime_id), None)
 
 
 def spans(site: Site, machine: Machine) -> tuple[ShiftSpan, ...]:

@@ -13,9 +13,12 @@ from analysis.page.catalogue import Words, languages, words_of
 from analysis.page.site import site_of
 
 THEMES = ("auto", "day", "night")
+SIZES = ("normal", "wall")
+"""On a wall, what stands there is read from three metres."""
 A_YEAR_S = 365 * 86_400
 LONGEST_NAME = 60
-_VISITOR, _THEME, _LANGUAGE, _WHO = "breakhorn_visitor", "breakhorn_theme", "breakhorn_language", "breakhorn_who"
+_VISITOR, _THEME, _SIZE = "breakhorn_visitor", "breakhorn_theme", "breakhorn_size"
+_LANGUAGE, _WHO = "breakhorn_language", "breakhorn_who"
 _FORM = "form"
 
 
@@ -38,6 +41,7 @@ class Visit:
     visitor: str
     new: bool
     theme: str
+    size: str
     words: Words
     entered: bool
     user: str | None
@@ -74,6 +78,11 @@ def keep_theme(response: Response, theme: str, *, secure: bool) -> None:
     keep(response, _THEME, theme if theme in THEMES else "auto", secure=secure)
 
 
+def keep_size(response: Response, size: str, *, secure: bool) -> None:
+    """Remember how large."""
+    keep(response, _SIZE, size if size in SIZES else SIZES[0], secure=secure)
+
+
 def keep_language(response: Response, code: str, *, secure: bool) -> None:
     """Remember a language."""
     if code in languages():
@@ -97,12 +106,13 @@ def _visit(request: HTTPConnection) -> Visit:
     if new:
         visitor = secrets.token_urlsafe(16)
     language = request.cookies.get(_LANGUAGE, "")
-    theme = request.cookies.get(_THEME, "")
+    theme, size = request.cookies.get(_THEME, ""), request.cookies.get(_SIZE, "")
     let_in: str | None = getattr(request.state, "user", None)
     return Visit(
         visitor=visitor,
         new=new,
         theme=theme if theme in THEMES else "auto",
+        size=size if size in SIZES else SIZES[0],
         words=words_of(language if language in languages() else site.settings.language),
         entered=let_in is not None,
         user=let_in or None,

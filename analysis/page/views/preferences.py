@@ -1,4 +1,4 @@
-"""What a visitor chooses: day or night, a language, and the name that notes carry."""
+"""What a visitor chooses: day or night, how large, a language, and the name that notes carry."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from analysis.page.posting import Form, back_to, posted
-from analysis.page.visit import keep_language, keep_theme, keep_who
+from analysis.page.visit import keep_language, keep_size, keep_theme, keep_who
 
 
 def choose(request: Request, form: Form) -> Response:
@@ -15,6 +15,8 @@ def choose(request: Request, form: Form) -> Response:
     response, secure = back_to(form.get("here", "/")), request.url.scheme == "https"
     if "theme" in form:
         keep_theme(response, form["theme"], secure=secure)
+    if "size" in form:
+        keep_size(response, form["size"], secure=secure)
     if "language" in form:
         keep_language(response, form["language"], secure=secure)
     if "who" in form:

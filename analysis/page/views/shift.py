@@ -31,10 +31,16 @@ def first(request: Request) -> Response:
 
 
 def newest(request: Request) -> Response:
-    """The newest ended shift of a machine."""
+    """The newest ended shift of a machine; or the first one of a day that was asked for."""
     site = site_of(request)
     machine = site.machine(request.path_params["machine"])
     found = spans(site, machine)
+    if day := request.query_params.get("day"):
+        span = next((one for one in found if one.shift_date.isoformat() == day), None)
+        if span is None:
+            raise NothingThen(f"{machine.name}: there is no shift of {day}")
+        where = request.app.url_path_for("one_shift", machine=machine.machine, day=day, name=span.shift)
+        return RedirectResponse(where, status_code=303)
     return _shown(request, site, machine, found, newest_ended(found, machine))
 
 
@@ -72,6 +78,9 @@ def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpa
         names=facts.history.causes,
         band=_band(request, facts, {row.number for row in to_code}),
         stretches=stretches(facts.review.book),
+        newest=newest_ended(found, machine),
+        first_day=found[0].shift_date,
+        last_day=found[-1].shift_date,
         before=found[at - 1] if at else None,
         following=found[at + 1] if at + 1 < len(found) else None,
         crews=[(by_mill("shift.crew", crew=crew), crew) for crew in sorted({one.crew for one in found if one.crew})],
