@@ -163,6 +163,8 @@ def test_without_scripts_the_view_says_the_same_and_renews_itself(tmp_path: Path
     assert "PM 3" in said(every)
     assert re.findall(r"<script(?![^>]*src=)|style=\"|\son\w+=", one.text) == []
     assert "Do not enter, reach into or thread the machine" in said(one)
+    # The frame's own warnings would stand there for ever: this view is not painted again.
+    assert "You can go on coding" not in said(one)
 
 
 def test_who_comes_in_the_first_moment_is_answered_too(tmp_path: Path) -> None:

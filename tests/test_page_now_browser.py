@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from collector.broker import embedded_broker, free_port
 from tests.browsers import SOON_MS, browser_page
@@ -14,6 +14,12 @@ from tests.page import night_store
 from tests.page_server import page_of, say
 from tests.test_page_now import now_ms, with_broker
 from tests.test_page_now_heard import health, opened, risk, state
+
+
+def serious_of(page: Page) -> list[object]:
+    """What axe-core finds that keeps somebody out."""
+    found = Axe().run(page).response["violations"]
+    return [violation for violation in found if violation["impact"] in ("serious", "critical")]
 
 
 @pytest.mark.slow
@@ -38,12 +44,11 @@ def test_the_wall_follows_the_machine_and_says_when_it_does_not(tmp_path: Path) 
             expect(word).to_have_text("sheet lost")
             expect(page.locator(".now-off [data-since]")).to_have_text("1:06")  # the clock runs by itself
             expect(page.locator("#now-spoken")).to_have_text("PM 2: sheet lost.")
-            found = Axe().run(page)
-            serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
-            assert serious == []
+            assert serious_of(page) == []
 
         expect(page.locator("#now-lost")).to_be_visible()
         assert "Not live" in page.locator("#now-lost").inner_text()
+        assert serious_of(page) == []
 
         say(port, *health(now_ms()))
         say(port, *state("threading", now_ms()))

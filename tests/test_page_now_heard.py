@@ -15,7 +15,16 @@ from analysis.history import BrokeTower, Downtime
 from analysis.page.now.draw import running
 from analysis.page.now.heard import MillHeard, hear, nothing_heard
 from analysis.page.now.known import Known
-from analysis.page.now.view import AHEAD_MS, SILENT_AFTER_MS, STATES, Collector, MachineNow, Risk, machine_now
+from analysis.page.now.view import (
+    AHEAD_MS,
+    FORECAST_GOOD_MS,
+    SILENT_AFTER_MS,
+    STATES,
+    Collector,
+    MachineNow,
+    Risk,
+    machine_now,
+)
 from analysis.tower import Now, tower_forecast
 from analysis.tower import TowerNow as TowerLevel
 from collector import announce
@@ -275,6 +284,10 @@ def test_a_tower_that_fills_before_the_sheet_is_back_is_told_while_that_downtime
         1.0,
     )
     assert other == ()
+    later = T0 + MIN + FORECAST_GOOD_MS
+    assert seen(heard(*alive, health(later)), later, stored).towers != ()
+    assert seen(heard(*alive, health(later + 1)), later + 1, stored).towers == ()
+    assert seen(heard(*alive), T0 + MIN, stored, connected=False).towers == ()
 
 
 def test_without_the_collector_the_store_tells_how_things_stood() -> None:

@@ -13,6 +13,8 @@ SILENT_AFTER_MS = 30_000
 """The collector speaks each second; silent for so long, as for 'breakhorn status', it is not there. [ms]"""
 AHEAD_MS = 60_000
 """Words from further ahead of our clock than this: one of the clocks is wrong. [ms]"""
+FORECAST_GOOD_MS = 120_000
+"""A tower's forecast from older data than this says nothing of the present. [ms]"""
 _OFF = frozenset({"down", "threading", "stopped", "stock_off"})
 STATES = frozenset({"on_reel", "no_data"}) | _OFF
 
@@ -142,7 +144,7 @@ def machine_now(
         state=shown,
         since_ms=since_ms,
         off=off,
-        towers=() if known is None or off is None else _towers(known, off),
+        towers=_towers(known, off, now_ms) if live and known is not None and off is not None else (),
         risk=_risk(one, connected=connected, on_reel=live and shown == "on_reel", now_ms=now_ms),
         collector=collector,
         trouble=_trouble(heard.health) if collector is Collector.TROUBLE else "",
@@ -223,9 +225,11 @@ def _closed(one: MachineHeard, downtime_id: str, started_ms: int) -> bool:
     return closed.downtime == downtime_id or ms_of(closed.ended_at) >= started_ms
 
 
-def _towers(known: Known, off: OffNow) -> tuple[TowerNow, ...]:
-    """The store's warnings, while the downtime that they are about is the one that is open."""
+def _towers(known: Known, off: OffNow, now_ms: int) -> tuple[TowerNow, ...]:
+    """The store's warnings, while they are new and the downtime that they are about is the one that is open."""
     if known.off is None or off.downtime_id != known.off.downtime_id:
+        return ()
+    if known.data_to_ms is None or now_ms - known.data_to_ms > FORECAST_GOOD_MS:
         return ()
     return tuple(
         TowerNow(
