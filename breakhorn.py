@@ -34,6 +34,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "efficiency": ("analysis.cli:efficiency", "Where the time went, and the efficiencies that follow."),
     "pareto": ("analysis.cli:pareto", "Losses ranked by count, minutes, tonnes and money."),
     "shift": ("analysis.cli:shift", "What happened in the last shift, or any other."),
+    "loss-sheet": ("analysis.loss_sheet.cli:loss_sheet", "A shift on one A4 page, for the handover and the file."),
     "broke": ("analysis.cli:broke", "What the broke pits were given, by pit, grade and shade."),
     "rate": ("analysis.runnability.cli:rate", "How often the sheet breaks: rate, time to break, charts, clusters."),
     "compare": ("analysis.runnability.cli:compare", "Whether a change helped: the rate before and after it."),

@@ -37,7 +37,7 @@ DRAIN_S, LAST_WORDS_S = 1.5, 1.0
 
 _TURN_S = 0.5
 _HEALTH_EVERY_S = 1.0
-_STATE_EVERY_S = 1.0
+_STATE_EVERY_S = 0.4
 
 
 @dataclass(slots=True)

@@ -74,7 +74,7 @@ def test_what_the_guide_installs_is_there_and_is_what_the_unit_starts() -> None:
 
     named = re.findall(r"(?:requirements|collector)/[\w./-]+", lines)
     assert all((ROOT / name).exists() for name in named)
-    assert len(named) == 4
+    assert len(named) == 6
     for told in ("/opt/breakhorn/bin", "/etc/breakhorn/mill.toml"):
         assert told in lines
         assert told in unit
@@ -118,6 +118,24 @@ def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout + done.stderr) == (0, "")
 
 
+@pytest.mark.parametrize("kind", ["service", "timer"])
+def test_systemd_finds_nothing_wrong_with_the_timer_of_the_loss_sheet(tmp_path: Path, kind: str) -> None:
+    program = needs("systemd-analyze")
+    command = Path(sys.executable).with_name("breakhorn")
+    for file in UNIT.parent.glob("breakhorn-loss-sheet.*"):
+        (tmp_path / file.name).write_text(file.read_text().replace("/opt/breakhorn/bin/breakhorn", str(command)))
+
+    done = subprocess.run(
+        [program, "verify", tmp_path / f"breakhorn-loss-sheet.{kind}"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+
 def started_with(arguments: list[str]) -> None:
     """Fails unless the command knows the arguments."""
     with click.Context(cli) as context:
@@ -128,10 +146,12 @@ def started_with(arguments: list[str]) -> None:
 
 def test_unit_and_container_start_what_there_is() -> None:
     (start,) = re.findall(r"^ExecStart=(.*)$", UNIT.read_text(), re.MULTILINE)
+    (sheet,) = re.findall(r"^ExecStart=(.*)$", (UNIT.parent / "breakhorn-loss-sheet.service").read_text(), re.MULTILINE)
     (run,) = re.findall(r"^CMD (\[.*\])$", CONTAINERFILE, re.MULTILINE)
     (check,) = re.findall(r"^HEALTHCHECK .* CMD (\[.*\])$", CONTAINERFILE, re.MULTILINE)
 
     started_with(shlex.split(start)[1:])
+    started_with(shlex.split(sheet)[1:])
     started_with(json.loads(run))
     started_with(json.loads(check)[1:])
     assert f'ENTRYPOINT ["{json.loads(check)[0]}"]' in CONTAINERFILE

@@ -12,6 +12,7 @@ import pytest
 from analysis.ledger import Class
 from analysis.page.band import STATES
 from analysis.page.catalogue import NoSuchLanguage, Words, languages, words_of
+from analysis.page.now.view import Collector, Risk
 from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.refusal import KNOWN
@@ -19,7 +20,7 @@ from analysis.page.views.coding import CERTAINTIES, KINDS
 from analysis.page.visit import SIZES, THEMES
 
 PAGE = Path(str(files("analysis.page")))
-FAMILIES = {
+FAMILIES: dict[str, list[str]] = {
     "weekday": [str(n) for n in range(1, 8)],
     "month": [str(n) for n in range(1, 13)],
     "class": [cls.name.lower() for cls in Class],
@@ -30,6 +31,8 @@ FAMILIES = {
     "theme": list(THEMES),
     "size": list(SIZES),
     "place": [place.key for place in PLACES],
+    "now.collector": [str(one) for one in Collector],
+    "now.no_risk": [str(risk) for risk in Risk if risk is not Risk.SHOWN],
     "error": [f"{key}.{part}" for key in KNOWN for part in ("title", "way")],
 }
 """Keys that are put together: family and what it may be followed by."""

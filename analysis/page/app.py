@@ -24,6 +24,7 @@ from analysis.page.desk import Desk
 from analysis.page.entrance import Doorkeeper, Entrance
 from analysis.page.guard import Guard, Sealed
 from analysis.page.keys import keys_in
+from analysis.page.now.hub import Hub
 from analysis.page.outbox import Outbox
 from analysis.page.reader import Reader, Version
 from analysis.page.refusal import HANDLERS, broken
@@ -80,6 +81,7 @@ def site(mill_toml: Path, settings: PageSettings) -> Starlette:
     )
     app.state.site = Site(mill_toml=mill_toml, settings=settings, reader=Reader(mill_toml), keys=keys, desk=desk)
     app.state.doorkeeper = doorkeeper
+    app.state.hub = Hub(app.state.site, broker_of(mill_toml, user_of="page"), topic_root(mill_toml))
     return app
 
 
@@ -104,7 +106,8 @@ async def _life(app: Starlette) -> AsyncIterator[None]:
     with found.desk:
         settling = asyncio.create_task(_settle(found))
         try:
-            yield
+            async with app.state.hub.living():
+                yield
         finally:
             found.ending.set()
             await settling

@@ -46,6 +46,11 @@ def paint(
     return response
 
 
+def fragment(template: str, **shown: Any) -> str:
+    """A template without the frame: a piece of a page that is sent by itself."""
+    return _environment().get_template(template).render(shown)
+
+
 def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
     """What base.html needs, whatever the view; without a store there are no machines and no times."""
     site, visit = site_of(request), visit_of(request)

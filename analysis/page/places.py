@@ -17,4 +17,4 @@ class Place:
     route: str
 
 
-PLACES: tuple[Place, ...] = (Place(key="shift", route="shift"),)
+PLACES: tuple[Place, ...] = (Place(key="shift", route="shift"), Place(key="now", route="now"))

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from analysis.page.views import coding, door, missed, preferences, pulse, shift
+from analysis.page.views import coding, door, loss_sheet, missed, now, preferences, pulse, shift
 
 ROUTES: list[BaseRoute] = [
     *shift.ROUTES,
     *coding.ROUTES,
     *missed.ROUTES,
+    *loss_sheet.ROUTES,
+    *now.ROUTES,
     *pulse.ROUTES,
     *door.ROUTES,
     *preferences.ROUTES,
