@@ -12,6 +12,7 @@ import pytest
 from analysis.ledger import Class
 from analysis.page.band import STATES
 from analysis.page.catalogue import NoSuchLanguage, Words, languages, words_of
+from analysis.page.losses_asked import RANKED_BY, SPANS
 from analysis.page.places import PLACES
 from analysis.page.refusal import KNOWN
 from analysis.page.visit import THEMES
@@ -24,6 +25,8 @@ FAMILIES = {
     "state": list(STATES),
     "theme": list(THEMES),
     "place": [place.key for place in PLACES],
+    "by": [by.replace("-", "_") for by in RANKED_BY],
+    "span": list(SPANS),
     "error": [f"{key}.{part}" for key in KNOWN for part in ("title", "way")],
 }
 """Keys that are put together: family and what it may be followed by."""

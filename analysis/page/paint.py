@@ -16,6 +16,7 @@ from analysis.page.site import site_of
 from analysis.page.visit import THEMES, visit_of
 from analysis.period import local
 from analysis.read import CannotRead
+from analysis.result import sentence_case
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -82,10 +83,12 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["capitalize_first"] = sentence_case
+    return environment

@@ -17,4 +17,7 @@ class Place:
     route: str
 
 
-PLACES: tuple[Place, ...] = (Place(key="shift", route="shift"),)
+PLACES: tuple[Place, ...] = (
+    Place(key="shift", route="shift"),
+    Place(key="losses", route="losses"),
+)

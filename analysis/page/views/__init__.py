@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from analysis.page.views import door, preferences, shift
+from analysis.page.views import door, losses, one_break, preferences, shift
 
-ROUTES: list[BaseRoute] = [*shift.ROUTES, *door.ROUTES, *preferences.ROUTES]
+ROUTES: list[BaseRoute] = [*shift.ROUTES, *one_break.ROUTES, *losses.ROUTES, *door.ROUTES, *preferences.ROUTES]
