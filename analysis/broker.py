@@ -98,6 +98,22 @@ def _file(mill_toml: Path, written: str | None) -> Path | None:
     return None if written is None else mill_toml.parent.absolute() / written
 
 
+def topic_root(mill_toml: Path) -> str:
+    """First levels of the topics that the collector itself uses: ``[mill] topic_root``, else the name in lower case.
+
+    Raises
+    ------
+    NoMill
+        If the file does not even name the mill.
+    """
+    mill = mill_table(mill_toml, "mill")
+    name = _text(mill_toml, "mill", mill, "name")
+    root = _text(mill_toml, "mill", mill, "topic_root") or (name or "").lower()
+    if not root:
+        raise NoMill(f"{mill_toml}: [mill] name is missing; 'breakhorn check' shows every fault")
+    return root
+
+
 def _port(mill_toml: Path, table: dict[str, Any]) -> int:
     port = table.get("port", DEFAULT_PORT)
     if not isinstance(port, int) or isinstance(port, bool) or not 1 <= port <= 65_535:

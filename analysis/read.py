@@ -235,11 +235,13 @@ class Store:
         """Every shift that touches a period."""
         return tuple(ShiftSpan(**row) for row in self._within("shift", period))
 
-    def history(self, machine: Machine, period: Period, *, made: bool = True) -> History:
+    def history(self, machine: Machine, period: Period, *, made: bool = True, received: bool = True) -> History:
         """Everything of one machine that touches a period.
 
         made
             False leaves out production and attempts, which for a year are more than all the rest together.
+        received
+            False leaves out what the collector counted, of the whole store and in every period alike.
         """
         of = {"machine": machine.machine}
         causes = self.rows("SELECT code, name, loss FROM cause")
@@ -268,7 +270,7 @@ class Store:
                     "SELECT section FROM sheet_detector WHERE machine = $machine ORDER BY number", **of
                 )
             ),
-            received=self._received(machine.machine),
+            received=self._received(machine.machine) if received else Received(),
             causes={row["code"]: row["name"] for row in causes},
             losses={row["code"]: row["loss"] for row in causes if row["loss"]},
         )

@@ -13,8 +13,10 @@ from analysis.ledger import Class
 from analysis.page.band import STATES
 from analysis.page.catalogue import NoSuchLanguage, Words, languages, words_of
 from analysis.page.losses_asked import RANKED_BY, SPANS
+from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.refusal import KNOWN
+from analysis.page.views.coding import CERTAINTIES, KINDS
 from analysis.page.visit import THEMES
 
 PAGE = Path(str(files("analysis.page")))
@@ -23,6 +25,9 @@ FAMILIES = {
     "month": [str(n) for n in range(1, 13)],
     "class": [cls.name.lower() for cls in Class],
     "state": list(STATES),
+    "certainty": list(CERTAINTIES),
+    "kind": list(KINDS),
+    "way": [*Way, "withdrawn", "withdrawal"],
     "theme": list(THEMES),
     "place": [place.key for place in PLACES],
     "by": [by.replace("-", "_") for by in RANKED_BY],

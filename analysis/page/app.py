@@ -2,27 +2,40 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import socket
+import time
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
 
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.middleware.exceptions import ExceptionMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
+from analysis.broker import broker_of, topic_root
+from analysis.page.desk import Desk
 from analysis.page.entrance import Doorkeeper, Entrance
 from analysis.page.guard import Guard, Sealed
 from analysis.page.keys import keys_in
-from analysis.page.reader import Reader
+from analysis.page.outbox import Outbox
+from analysis.page.reader import Reader, Version
 from analysis.page.refusal import HANDLERS, broken
 from analysis.page.settings import PageSettings, is_loopback, must_be_safe
 from analysis.page.site import Site
 from analysis.page.views import ROUTES
+from analysis.read import CannotRead
+
+log = logging.getLogger("breakhorn.page")
+
+LOOKS_EVERY_S = 1.0
+"""How often the page looks whether something new was published; that costs one look at a file's date. [s]"""
 
 
 def site(mill_toml: Path, settings: PageSettings) -> Starlette:
@@ -32,6 +45,10 @@ def site(mill_toml: Path, settings: PageSettings) -> Starlette:
     ------
     NotSafe
         If it would be open to anybody on the network.
+    NoPassword
+        If the broker's password is not where mill.toml says it is.
+    OutboxTaken
+        If another page of the same folder is at work.
     """
     must_be_safe(settings)
     settings.folder.mkdir(parents=True, exist_ok=True)
@@ -53,7 +70,13 @@ def site(mill_toml: Path, settings: PageSettings) -> Starlette:
         exception_handlers={**HANDLERS, Exception: broken},
         lifespan=_life,
     )
-    app.state.site = Site(mill_toml=mill_toml, settings=settings, reader=Reader(mill_toml), keys=keys)
+    desk = Desk(
+        Outbox(settings.folder / "outbox"),
+        broker_of(mill_toml, user_of="page"),
+        topic_root(mill_toml),
+        now_ms=lambda: time.time_ns() // 1_000_000,
+    )
+    app.state.site = Site(mill_toml=mill_toml, settings=settings, reader=Reader(mill_toml), keys=keys, desk=desk)
     app.state.doorkeeper = doorkeeper
     return app
 
@@ -76,8 +99,33 @@ def _own_addresses() -> set[str]:
 @asynccontextmanager
 async def _life(app: Starlette) -> AsyncIterator[None]:
     found: Site = app.state.site
+    with found.desk:
+        settling = asyncio.create_task(_settle(found))
+        try:
+            yield
+        finally:
+            found.ending.set()
+            await settling
+            found.reader.close()
+
+
+async def _settle(found: Site) -> None:
+    """Whenever something new is published, let go of the notes that are in it."""
+    seen: Version | None = None
+    while not found.ending.is_set():
+        seen = await run_in_threadpool(_settle_once, found, seen)
+        with suppress(TimeoutError):
+            await asyncio.wait_for(found.ending.wait(), LOOKS_EVERY_S)
+
+
+def _settle_once(found: Site, seen: Version | None) -> Version | None:
+    """Settle what a published file says that was not seen yet; gives the file that is seen now."""
     try:
-        yield
-    finally:
-        found.ending.set()
-        found.reader.close()
+        version = found.reader.version()
+        if version != seen and found.desk.all():
+            with found.reader.store() as store:
+                found.desk.settle(store)
+    except (CannotRead, OSError) as error:
+        log.warning("notes are not settled: %s", error)
+        return seen
+    return version if found.desk.all() else None

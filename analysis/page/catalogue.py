@@ -58,6 +58,10 @@ class Words:
         plain = f"{value:,.{digits}f}".replace("-", "−")
         return plain.translate({ord(","): self.thousands, ord("."): self.decimal})
 
+    def signed(self, value: float, digits: int = 0) -> str:
+        """A difference, with its sign also where it is a gain."""
+        return f"{'+' if round(value, digits) > 0 else ''}{self.number(value, digits)}"
+
     def minutes(self, ms: int, digits: int = 0) -> str:
         """Milliseconds as minutes, without the unit."""
         return self.number(ms / 60_000, digits)

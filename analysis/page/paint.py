@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from analysis.page.catalogue import languages, words_of
+from analysis.page.outbox import Way
 from analysis.page.places import PLACES
 from analysis.page.site import site_of
 from analysis.page.visit import THEMES, visit_of
@@ -78,6 +79,8 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "places": PLACES,
         "place": place,
         "guarded": site.settings.guarded,
+        "connected": site.desk.connected,
+        "waiting": sum(kept.way is Way.WAITING for kept in site.desk.all()),
     }
 
 

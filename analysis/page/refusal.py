@@ -17,7 +17,10 @@ from analysis.read import CannotRead, NoSuchMachine
 log = logging.getLogger("breakhorn.page")
 
 _BY_STATUS = {404: "not_found", 405: "not_found", 403: "elsewhere", 400: "not_understood", 429: "too_often"}
-KNOWN = ("not_found", "elsewhere", "stale_form", "not_understood", "too_large", "too_often", "no_store", "broken")
+KNOWN = (
+    "not_found", "elsewhere", "stale_form", "not_understood", "no_cause", "taken_back", "too_large", "too_often",
+    "not_kept", "no_store", "broken",
+)  # fmt: skip
 """Keys of the catalogue below ``error``; a detail that is none of them is shown as it is, after that of its status."""
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
-from analysis.history import Attempt, Downtime, History, Machine, ShiftSpan
+from analysis.history import History, Machine, ShiftSpan
 from analysis.ledger import Class
 from analysis.page.site import Site
 from analysis.period import NothingThen, Period, day_start_ms, local, until_horizon
@@ -15,9 +15,28 @@ from analysis.plan import Plan, plan
 from analysis.read import Store
 from analysis.rounding import in_whole_units
 from analysis.shift_review import ShiftDowntime, ShiftReview, numbers_by_time, shift_review
+from analysis.suggest.answer import Breaks, Suggestion, breaks_of, plainly
+from analysis.suggest.known import coded
+from analysis.suggest.model import Learner
 
 DAY_SHIFT = "day"
 """Name of a whole mill day, where the mill has no rota."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Habits:
+    """What is known of a machine's causes over all its data.
+
+    usual
+        Of each section that breaks: its causes, the most used first. Of the section None: of all sections.
+    """
+
+    breaks: Breaks
+    usual: Mapping[str | None, Sequence[str]]
+
+    def of(self, section: str | None) -> Sequence[str]:
+        """The causes that a section mostly has."""
+        return self.usual.get(section) or self.usual.get(None, ())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,13 +47,19 @@ class ShiftFacts:
         The whole shift; ``review.period`` ends at the newest data if it still runs.
     numbers
         Of the downtimes in order of time, by their id.
+    suggestions
+        Of breaks that had no cause when the store was published, by their id.
+    detectors
+        Of each section with one sheet detector: its tag.
     """
 
     span: ShiftSpan
     history: History
     review: ShiftReview
     plan: Plan
-    numbers: dict[str, int]
+    numbers: Mapping[str, int]
+    suggestions: Mapping[str, Suggestion]
+    detectors: Mapping[str, str]
 
     @property
     def runs(self) -> bool:
@@ -46,10 +71,6 @@ class ShiftFacts:
         """The ledger in whole minutes that add up to the shift's, without classes that took no time."""
         parts = [(cls, ms) for cls, ms in self.review.book.ms.items() if ms]
         return list(zip([cls for cls, _ in parts], in_whole_units([ms for _, ms in parts], 60_000), strict=True))
-
-    def attempts(self, downtime: Downtime) -> list[Attempt]:
-        """The attempts of one downtime."""
-        return [a for a in self.history.attempts if a.downtime_id == downtime.downtime_id]
 
     def row(self, downtime_id: str) -> ShiftDowntime | None:
         """One downtime as the shift saw it; None for one of another shift."""
@@ -78,22 +99,58 @@ def newest_ended(found: tuple[ShiftSpan, ...], machine: Machine) -> ShiftSpan:
     return ended[-1] if ended else found[-1]
 
 
+def span_of(site: Site, machine: Machine, at_ms: int) -> ShiftSpan | None:
+    """The shift in which a moment lies; None where there is none."""
+    return next((span for span in spans(site, machine) if span.started_ms <= at_ms < span.ended_ms), None)
+
+
 def shift_facts(site: Site, machine: Machine, span: ShiftSpan) -> ShiftFacts:
     """One shift, worked out once a published file."""
-    return site.reader.answer(("shift", machine.machine, span), lambda store: _facts(store, machine, span))
+    return site.reader.answer(("shift", machine.machine, span), lambda store: _facts(site, store, machine, span))
 
 
-def _facts(store: Store, machine: Machine, span: ShiftSpan) -> ShiftFacts:
+def habits(site: Site, machine: str) -> Habits:
+    """The habits of a machine, worked out once a published file."""
+    return site.reader.answer(("habits", machine), lambda store: _habits(breaks_of(store, machine)))
+
+
+def _facts(site: Site, store: Store, machine: Machine, span: ShiftSpan) -> ShiftFacts:
     period = until_horizon(Period(from_ms=span.started_ms, to_ms=span.ended_ms), machine.last_ms or 0)
-    history = store.history(machine, period)
+    history = store.history(machine, period, received=False)
     review = shift_review(history, period)
+    waiting = [row.downtime.downtime_id for row in review.downtimes if row.to_code]
     return ShiftFacts(
         span=span,
         history=history,
         review=review,
         plan=plan(history, review.book),
         numbers=numbers_by_time(review.downtimes),
+        suggestions=_suggestions(habits(site, machine.machine).breaks, waiting) if waiting else {},
+        detectors=_detectors(store, machine.machine),
     )
+
+
+def _habits(breaks: Breaks) -> Habits:
+    learner = Learner(settings=breaks.settings, codes=breaks.codes)
+    for one in coded(breaks.all, breaks.causes):
+        learner.add(one)
+    sections = {one.section for one in breaks.all}
+    usual: dict[str | None, Sequence[str]] = {section: tuple(learner.usual(section)) for section in sections}
+    return Habits(breaks=breaks, usual=usual | {None: tuple(learner.usual(""))})
+
+
+def _suggestions(breaks: Breaks, waiting: Sequence[str]) -> dict[str, Suggestion]:
+    known = [one for downtime_id in waiting if (one := breaks.find(downtime_id)) is not None]
+    return {found.known.downtime_id: found for found in plainly(breaks, known)}
+
+
+def _detectors(store: Store, machine: str) -> dict[str, str]:
+    rows = store.rows(
+        "SELECT section, any_value(tag) AS tag FROM sheet_detector WHERE machine = $machine "
+        "GROUP BY section HAVING count(*) = 1",
+        machine=machine,
+    )
+    return {row["section"]: row["tag"] for row in rows}
 
 
 def _days(first: date, last: date, zone: ZoneInfo) -> Iterator[ShiftSpan]:

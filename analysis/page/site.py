@@ -9,6 +9,7 @@ from pathlib import Path
 from starlette.requests import HTTPConnection
 
 from analysis.history import Machine, Mill
+from analysis.page.desk import Desk
 from analysis.page.keys import Keys
 from analysis.page.reader import Reader
 from analysis.page.settings import PageSettings
@@ -19,6 +20,8 @@ from analysis.read import Store
 class Site:
     """One page of one mill, from its start to its end.
 
+    desk
+        Takes notes from people; its ``line`` hears what the collector says, for views that tell it as it happens.
     ending
         Set once the page is to end: whatever streams for long stops then.
     """
@@ -27,6 +30,7 @@ class Site:
     settings: PageSettings
     reader: Reader
     keys: Keys
+    desk: Desk
     ending: asyncio.Event = field(default_factory=asyncio.Event)
 
     def mill(self) -> Mill:

@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from analysis.page.views import door, losses, one_break, preferences, shift
+from analysis.page.views import coding, door, losses, one_break, preferences, pulse, shift
 
-ROUTES: list[BaseRoute] = [*shift.ROUTES, *one_break.ROUTES, *losses.ROUTES, *door.ROUTES, *preferences.ROUTES]
+ROUTES: list[BaseRoute] = [
+    *shift.ROUTES,
+    *coding.ROUTES,
+    *one_break.ROUTES,
+    *losses.ROUTES,
+    *pulse.ROUTES,
+    *door.ROUTES,
+    *preferences.ROUTES,
+]

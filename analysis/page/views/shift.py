@@ -11,8 +11,10 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from analysis.history import Machine, ShiftSpan
+from analysis.ledger import Class
 from analysis.page.band import Mark, band, stretches
 from analysis.page.paint import paint
+from analysis.page.rows import rows, targets_of
 from analysis.page.shift_facts import ShiftFacts, newest_ended, shift_facts, spans
 from analysis.page.site import Site, site_of
 from analysis.page.visit import visit_of
@@ -53,17 +55,23 @@ def one(request: Request) -> Response:
 
 def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpan, ...], span: ShiftSpan) -> Response:
     facts = shift_facts(site, machine, span)
-    at = found.index(span)
+    kept, at = site.desk.all(), found.index(span)
+    seen = rows(site, facts, kept)
+    to_code = [row for row in seen if row.to_code]
     return paint(
         request,
         "shift.html",
         machine=machine.machine,
         place="shift",
         facts=facts,
-        band=_band(request, facts),
+        to_code=[(row, targets_of(site, facts, row)) for row in to_code],
+        others=[row for row in seen if not row.to_code],
+        names=facts.history.causes,
+        band=_band(request, facts, {row.number for row in to_code}),
         stretches=stretches(facts.review.book),
         before=found[at - 1] if at else None,
         following=found[at + 1] if at + 1 < len(found) else None,
+        crews=sorted({one.crew for one in found if one.crew}),
         **_headline(facts),
     )
 
@@ -72,23 +80,24 @@ def _headline(facts: ShiftFacts) -> dict[str, Any]:
     review = facts.review
     return {
         "uptime": review.efficiency.figure("time efficiency").value,
+        "late_ms": review.book.ms[Class.ON_REEL] - review.made.on_reel_ms,
         "breaks": sum(row.began_here and row.downtime.kind == "break" for row in review.downtimes),
     }
 
 
-def _band(request: Request, facts: ShiftFacts) -> object:
+def _band(request: Request, facts: ShiftFacts, to_code: set[int]) -> object:
     words, review = visit_of(request).words, facts.review
     marks = [
         Mark(
             number=facts.numbers[row.downtime.downtime_id],
             at_ms=max(row.downtime.started_ms, review.period.from_ms),
-            open=row.to_code,
+            open=facts.numbers[row.downtime.downtime_id] in to_code,
         )
         for row in review.downtimes
     ]
     said = words(
         "band.said",
-        on_reel=words.minutes(review.book.ms[next(iter(review.book.ms))]),
+        on_reel=words.minutes(review.book.ms[Class.ON_REEL]),
         n=len(review.downtimes),
     )
     whole = Period(from_ms=facts.span.started_ms, to_ms=facts.span.ended_ms)
