@@ -12,6 +12,7 @@ import pytest
 from analysis.ledger import Class
 from analysis.page.band import STATES
 from analysis.page.catalogue import NoSuchLanguage, Words, languages, words_of
+from analysis.page.losses_asked import RANKED_BY, SPANS
 from analysis.page.now.view import Collector, Risk
 from analysis.page.outbox import Way
 from analysis.page.places import PLACES
@@ -33,6 +34,8 @@ FAMILIES: dict[str, list[str]] = {
     "place": [place.key for place in PLACES],
     "now.collector": [str(one) for one in Collector],
     "now.no_risk": [str(risk) for risk in Risk if risk is not Risk.SHOWN],
+    "by": [by.replace("-", "_") for by in RANKED_BY],
+    "span": list(SPANS),
     "error": [f"{key}.{part}" for key in KNOWN for part in ("title", "way")],
 }
 """Keys that are put together: family and what it may be followed by."""

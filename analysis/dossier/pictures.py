@@ -24,13 +24,18 @@ MIN_MS = 60_000
 
 def pictures(found: Dossier) -> tuple[tuple[Picture, ...], ...]:
     """Those of the clock, of the detectors and of the tags."""
-    some = bool(found.sheet.changes)
-    tags = found.beside.process
+    clock, fell, tags = how_many(found)
     return (
-        (clock_picture(found),) if some else (),
-        (falls_picture(found),) if found.sheet.falls.of(Verdict.FIRST) else (),
+        (clock_picture(found),) if clock else (),
+        (falls_picture(found),) if fell else (),
         (tags_picture(found),) if tags else (),
     )
+
+
+def how_many(found: Dossier) -> tuple[int, int, int]:
+    """How many pictures of the clock, of the detectors and of the tags there are to draw."""
+    fell = bool(found.sheet.falls.of(Verdict.FIRST))
+    return int(bool(found.sheet.changes)), int(fell), int(bool(found.beside.process))
 
 
 def clock_picture(found: Dossier) -> Picture:

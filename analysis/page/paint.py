@@ -18,6 +18,7 @@ from analysis.page.site import Site, site_of
 from analysis.page.visit import SIZES, THEMES, visit_of
 from analysis.period import local, say
 from analysis.read import CannotRead, Store
+from analysis.result import sentence_case
 
 SILENT_AFTER_S = 300
 """A collector at work publishes each few seconds; people must see when it does not. [s]"""
@@ -103,10 +104,12 @@ def _silent_since(site: Site) -> int | None:
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["capitalize_first"] = sentence_case
+    return environment

@@ -17,4 +17,8 @@ class Place:
     route: str
 
 
-PLACES: tuple[Place, ...] = (Place(key="shift", route="shift"), Place(key="now", route="now"))
+PLACES: tuple[Place, ...] = (
+    Place(key="shift", route="shift"),
+    Place(key="losses", route="losses"),
+    Place(key="now", route="now"),
+)

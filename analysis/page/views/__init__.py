@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from starlette.routing import BaseRoute
 
-from analysis.page.views import coding, door, loss_sheet, missed, now, preferences, pulse, shift
+from analysis.page.views import (
+    coding,
+    door,
+    loss_sheet,
+    losses,
+    missed,
+    now,
+    one_break,
+    preferences,
+    pulse,
+    shift,
+)
 
 ROUTES: list[BaseRoute] = [
     *shift.ROUTES,
@@ -12,6 +23,8 @@ ROUTES: list[BaseRoute] = [
     *missed.ROUTES,
     *loss_sheet.ROUTES,
     *now.ROUTES,
+    *one_break.ROUTES,
+    *losses.ROUTES,
     *pulse.ROUTES,
     *door.ROUTES,
     *preferences.ROUTES,
