@@ -103,6 +103,7 @@ def _own_addresses() -> set[str]:
 @asynccontextmanager
 async def _life(app: Starlette) -> AsyncIterator[None]:
     found: Site = app.state.site
+    await run_in_threadpool(_warm, found)
     with found.desk:
         settling = asyncio.create_task(_settle(found))
         try:
@@ -117,7 +118,6 @@ async def _life(app: Starlette) -> AsyncIterator[None]:
 async def _settle(found: Site) -> None:
     """Whenever something new is published, let go of the notes that are in it."""
     seen: Version | None = None
-    await run_in_threadpool(_warm, found)
     while not found.ending.is_set():
         seen = await run_in_threadpool(_settle_once, found, seen)
         with suppress(TimeoutError):
