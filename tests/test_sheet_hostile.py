@@ -916,6 +916,16 @@ def test_the_highest_speed_before_in_the_window_is_the_measure_of_a_sag(tracker:
     assert [row.kind for row in rows.downtimes] == [Kind.STOP]
 
 
+def test_a_speed_that_sags_in_small_steps_before_the_loss_is_a_stop(tracker: Tracker) -> None:
+    # 600, 560, 520, 470 m/min within 8 s: no step is a fifth, 600 to 470 is 21.7 %.
+    stream = running("00:20:00").at("00:09:50", reel_speed=560.0).at("00:09:54", reel_speed=520.0)
+    stream.at("00:09:58", reel_speed=470.0).torn_at_press("00:10")
+
+    rows = tracker(stream.scans, ELLERHOLM)
+
+    assert [row.kind for row in rows.downtimes] == [Kind.STOP]
+
+
 def test_stock_that_was_off_just_before_the_loss_is_a_stop(tracker: Tracker) -> None:
     stream = running("00:20:00").at("00:09:46", headbox_stock_on=False).at("00:09:48", headbox_stock_on=True)
     stream.torn_at_press("00:10")
