@@ -94,11 +94,12 @@ def _summed(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes:
     """The cells slice by slice, in order of time."""
     if not tags:
         return
+    (database,) = connection.execute("SELECT current_database()").fetchall()[0]
     with ThreadPoolExecutor(AT_ONCE) as pool:
         waiting: deque[Future[Slice]] = deque()
         try:
             for start, end in _slices(minutes):
-                waiting.append(pool.submit(_slice, connection, tags, minutes, start, end))
+                waiting.append(pool.submit(_slice, connection, database, tags, minutes, start, end))
                 if len(waiting) > AT_ONCE:
                     yield waiting.popleft().result()
             while waiting:
@@ -107,7 +108,9 @@ def _summed(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes:
             pool.shutdown(cancel_futures=True)
 
 
-def _slice(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: Ints, start: int, end: int) -> Slice:
+def _slice(
+    connection: duckdb.DuckDBPyConnection, database: str, tags: Sequence[Tag], minutes: Ints, start: int, end: int
+) -> Slice:
     ids = np.array([t.tag_id for t in tags], np.int64)
     row_of = np.full(int(ids.max()) + 1, -1, np.int64)
     row_of[ids] = np.arange(len(ids))
@@ -121,6 +124,7 @@ def _slice(connection: duckdb.DuckDBPyConnection, tags: Sequence[Tag], minutes: 
         "mask": MARK_MASK,
     }
     with connection.cursor() as own:
+        own.execute(f'USE "{database}"')  # a cursor begins at the database that was opened, not at the one in use
         return start, end, *add_up(_chunks(own.sql(_sql("cell"), params=asked), len(part)), row_of, part)
 
 
