@@ -10,4 +10,5 @@ mypy
 lint-imports
 # 3: nobody could be asked, which it says. A known vulnerability ends the checks here.
 python -m tests.audit || [ $? -eq 3 ]
-pytest "$@"
+# As many at once as there are processors, four at most: tests start brokers and browsers of their own.
+pytest --numprocesses auto --maxprocesses 4 --dist worksteal "$@"
