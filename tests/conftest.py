@@ -17,6 +17,9 @@ from tests.nights import load_night
 from tests.scenarios import Made, make_store
 from tests.servers import mosquitto_at
 
+os.environ["COLUMNS"] = "160"
+"""Whoever runs the tests, lines break at the same places: whoever runs many at once may set another width."""
+
 settings.register_profile("quick", max_examples=25, deadline=None)
 settings.register_profile("ci", max_examples=100, deadline=None, derandomize=True, print_blob=True)
 settings.register_profile("thorough", max_examples=3000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
