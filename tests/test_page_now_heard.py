@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from analysis.history import BrokeTower, Downtime
@@ -162,6 +162,7 @@ def test_nothing_old_or_unheard_ever_looks_fresh(messages: list[Said], at_ms: in
 
 
 @given(st.binary(max_size=80) | st.text().map(str.encode), st.text(max_size=40))
+@example(b'{"more":' + b"[" * 100_000, "")
 def test_whatever_comes_changes_nothing_or_is_understood(payload: bytes, anything: str) -> None:
     before = heard(state("on_reel", T0), health(T0))
 

@@ -222,7 +222,7 @@ Said = TypeVar("Said", StateSaid, BreakSaid, RiskSaid, HealthSaid)
 def _read(payload: bytes, kind: type[Said]) -> Said | None:
     try:
         said = msgspec.json.decode(payload, type=kind)
-    except (msgspec.DecodeError, UnicodeDecodeError):
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None
     times = (part for part in msgspec.structs.astuple(said) if isinstance(part, datetime))
     return said if all(_EARLIEST <= at <= _LATEST for at in times) else None
