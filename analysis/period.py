@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import MAXYEAR, MINYEAR, UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from analysis.history import ShiftSpan
@@ -172,9 +172,13 @@ def _day(word: str, today: date) -> date | None:
 
 def _iso(word: str) -> datetime:
     try:
-        return datetime.fromisoformat(word)
+        found = datetime.fromisoformat(word)
     except ValueError as error:
         raise NoSuchTime(f"cannot read the time {word!r}: {error}; write {_FORMS}") from error
+    if found.year in (MINYEAR, MAXYEAR):
+        # The same moment elsewhere, or the day after, may lie beyond the calendar.
+        raise NoSuchTime(f"cannot read the time {word!r}: no mill has such a year; write {_FORMS}")
+    return found
 
 
 def _one_moment(naive: datetime, zone: ZoneInfo) -> datetime:

@@ -138,6 +138,8 @@ class Wire:
                     raise BlockingIOError
             if data[0] == _PUBACK:
                 return len(data)
+        # TLS that had no room holds what it was given, and sends that first: so nothing may come between.
+        self._midway = True
         sent = self._under.send(data)
         self._midway = sent < len(data)
         return sent

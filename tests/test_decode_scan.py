@@ -342,6 +342,19 @@ def test_a_topic_that_changes_its_tags_again_and_again_is_understood_all_the_sam
         assert decoded == Decoded(scans=[scan(values)])
 
 
+_NAME = st.text(st.one_of(st.characters(codec="utf-8"), st.sampled_from('"\\/.')), max_size=6)
+
+
+@given(st.lists(_NAME, min_size=4, max_size=6, unique=True))
+@example(["\\\\historian\\FI-101", 'roll "3"', "a", "b"])
+def test_whatever_tags_are_called_their_scans_are_understood_time_and_again(names: list[str]) -> None:
+    decoder = Decoder(mills.readable_mill())
+    one = message(json.dumps({"ts": SENT_MS, "values": dict.fromkeys(names, 1)}), "ellerholm/pm2/scan")
+
+    for _ in range(5):
+        assert decoder.decode(one) == Decoder(mills.readable_mill()).decode(one)
+
+
 def test_only_so_many_names_are_remembered_as_rows() -> None:
     names = TagNames()
 

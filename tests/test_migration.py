@@ -164,7 +164,7 @@ ON_A_FULL_DISK = """
             outcomes.append("full")
         ballast.unlink()
         version, found = looked_at(store)
-        assert version in (1, migrations()[-1].version), version
+        assert 1 <= version <= migrations()[-1].version, version  # each step is a transaction of its own
         assert kept(found, before) == kept(before, before)
         assert_upgraded(store, mill, before)
         shutil.rmtree(store.parent)

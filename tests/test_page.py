@@ -6,6 +6,7 @@ import re
 import shutil
 from collections.abc import Iterator
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -96,6 +97,32 @@ def test_a_day_leads_to_its_first_shift_and_back_to_the_newest(page: Visitor) ->
     assert "day shift Mon 2 March 2026" in said(shown)
     assert "newest" in said(shown)
     assert page.get("/machine/pm2/shift?day=2026-04-02").status_code == 404
+
+
+@pytest.mark.parametrize("name", ["N/T", "#3 ?50% & früh"])
+def test_a_shift_may_be_called_anything(tmp_path: Path, name: str) -> None:
+    made = HandMadeStore(tmp_path)
+    made.machine("2026-03-01 00:00", "2026-03-02 06:05")
+    for began, ended in (("2026-03-01 06:00", "2026-03-01 18:00"), ("2026-03-01 18:00", "2026-03-02 06:00")):
+        made.insert(
+            "shift", shift_date=at(began).date(), shift=f"{began[11:13]} {name}", crew="A", started_at=at(began),
+            ended_at=at(ended),
+        )  # fmt: skip
+    made.states(("2026-03-01 00:00", "on_reel"))
+    path = made.close(published="2026-03-02 06:05", data_to="2026-03-02 06:05")
+    path.write_text(f"{path.read_text()}\n[broker]\nport = {free_port()}\n")
+
+    with visited(path) as page:
+        newest = page.get("/machine/pm2/shift")
+        (before,) = re.findall(r'rel="prev" href="([^"]+)"', newest.text)
+        (sheet,) = re.findall(r'href="([^"]+loss-sheet.pdf)"', newest.text)
+        by_day = page.get("/machine/pm2/shift?day=2026-03-01")
+        chosen = page.send("/choose", seen=unescape(before), theme="night", here=unescape(before))
+
+        assert f"06 {name}" in unescape(page.get(unescape(before)).text)
+        assert f"06 {name}" in unescape(by_day.text)
+        assert page.get(unescape(sheet)).content.startswith(b"%PDF")
+        assert f"06 {name}" in unescape(page.get(chosen.headers["location"]).text)
 
 
 def test_the_hour_that_comes_twice_is_told_apart(tmp_path: Path) -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import shlex
 import signal
 import socket
 import subprocess
 import sys
+from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import httpx
@@ -22,7 +25,7 @@ from analysis.page.entrance import Doorkeeper
 from analysis.page.keys import Keys
 from analysis.page.outbox import Outbox
 from analysis.page.serve import CannotListen, address, listen
-from analysis.page.settings import settings_of
+from analysis.page.settings import PageSettings, settings_of
 from collector.broker import free_port
 from tests.page import night_store
 from tests.servers import accepts, wait_until
@@ -129,6 +132,24 @@ def test_a_certificate_that_is_not_there_is_named(mill: Path) -> None:
 
     with listen(settings) as listening, pytest.raises(CannotListen, match=r"none\.pem"):
         SERVE(Starlette(), settings, listening, lambda: None)
+
+
+def test_a_connection_whose_other_end_takes_nothing_is_over_in_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serving, "GONE_AFTER_MS", 300)
+    with (
+        listen(PageSettings(folder=tmp_path, port=0)) as listening,
+        socket.create_connection(listening.getsockname()),
+        listening.accept()[0] as accepted,
+    ):
+        accepted.setblocking(False)
+        with suppress(BlockingIOError):
+            while True:
+                accepted.send(bytes(65_536))
+
+        ended = partial(accepted.getsockopt, socket.SOL_SOCKET, socket.SO_ERROR)
+        wait_until(lambda: ended() == errno.ETIMEDOUT, what="the end of the connection")
 
 
 def test_the_address_that_is_told_can_be_asked_for(mill: Path) -> None:

@@ -180,7 +180,7 @@ def test_a_receipt_says_what_became_of_a_note_and_nonsense_says_nothing(tmp_path
         first, second = (desk.hand_in("pm2", {"kind": "cause", "comment": text}) for text in "ab")
         wait_until(lambda: len(collector.heard) == 2, what="both notes")
 
-        for nonsense in (b"\xff", b"[]", b"{}", {"note_id": 7, "accepted": True}):
+        for nonsense in (b"\xff", b"[]", b"{}", b"[" * 100_000, {"note_id": 7, "accepted": True}):
             collector.answer(nonsense)
         collector.answer({"note_id": first.note_id, "accepted": True, "reason": None})
         collector.answer({"note_id": second.note_id, "accepted": False, "reason": "no such downtime"})

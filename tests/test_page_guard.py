@@ -131,6 +131,15 @@ def test_files_and_heaps_of_fields_are_not_taken(page: Visitor) -> None:
     assert page.post("/choose", data={"form": key} | {f"f{n}": "" for n in range(30)}).status_code == 400
 
 
+def test_a_form_in_letters_that_are_none_is_not_understood(page: Visitor) -> None:
+    """Half a pair of UTF-16 cannot be written as UTF-8; UTF-7 (RFC 2152) can say it, and a form names its charset."""
+    fields = {"form": page.form_key(), "who": "+2AA-"}
+    parts = "".join(f'--B\r\nContent-Disposition: form-data; name="{n}"\r\n\r\n{v}\r\n' for n, v in fields.items())
+    kind = "multipart/form-data; boundary=B; charset=utf-7"
+
+    assert page.post("/choose", content=f"{parts}--B--\r\n", headers={"content-type": kind}).status_code == 400
+
+
 def test_after_a_form_nobody_is_led_to_another_site(page: Visitor) -> None:
     for elsewhere in ("https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example", "/\n/x"):
         assert page.send("/choose", theme="day", here=elsewhere).headers["location"] == "/"

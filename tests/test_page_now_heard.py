@@ -6,13 +6,15 @@ import json
 import random
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from analysis.history import BrokeTower, Downtime
-from analysis.page.now.draw import running
+from analysis.page.catalogue import words_of
+from analysis.page.now.draw import drawn, running
 from analysis.page.now.heard import MillHeard, hear, nothing_heard
 from analysis.page.now.known import Known
 from analysis.page.now.view import (
@@ -160,6 +162,7 @@ def test_nothing_old_or_unheard_ever_looks_fresh(messages: list[Said], at_ms: in
 
 
 @given(st.binary(max_size=80) | st.text().map(str.encode), st.text(max_size=40))
+@example(b'{"more":' + b"[" * 100_000, "")
 def test_whatever_comes_changes_nothing_or_is_understood(payload: bytes, anything: str) -> None:
     before = heard(state("on_reel", T0), health(T0))
 
@@ -167,6 +170,29 @@ def test_whatever_comes_changes_nothing_or_is_understood(payload: bytes, anythin
         after = hear(before, topic, payload)
         if after != before:
             json.loads(payload)
+
+
+_ANY_TIME = st.sampled_from(
+    [
+        "0001-01-01T00:00:00Z", "0001-01-01T00:00:00+14:00", "1969-12-31T23:59:59Z", "2026-02-25T06:13:20Z",
+        "9999-12-31T23:59:59Z", "9999-12-31T23:59:59-12:00",
+    ]
+)  # fmt: skip
+
+
+@given(_ANY_TIME, _ANY_TIME, _ANY_TIME, st.sampled_from(["on_reel", "down"]), st.sampled_from([-8, 14]))
+def test_whatever_time_somebody_says_the_view_can_be_drawn(
+    as_of: str, started: str, ended: str, word: str, offset_h: int
+) -> None:
+    found = heard(
+        health(T0),
+        of("state", state=word, as_of=as_of),
+        of("break", downtime="pm2-a", started_at=started),
+        of("break", downtime="pm2-b", ended_at=ended),
+        of("risk", state="scored", said_at=started, valid_until=ended, risk=0.5),
+    )
+
+    assert drawn(seen(found, T0), words_of("en"), ZoneInfo(f"Etc/GMT{-offset_h:+}"), now_ms=T0)
 
 
 def _ms(text: str) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -59,6 +59,23 @@ def test_a_date_at_the_end_of_a_period_includes_that_day() -> None:
 def test_what_is_no_time_is_refused_with_what_to_write(written: str) -> None:
     with pytest.raises(NoSuchTime, match="write a date"):
         instant_ms(written, HELSINKI, now_ms=NOW)
+
+
+@pytest.mark.parametrize("written", ["0001-01-01", "9999-12-31", "0001-01-01T00:00+02:00", "9999-12-31 23:00"])
+@pytest.mark.parametrize("end", [False, True])
+def test_the_ends_of_the_calendar_are_no_times(written: str, end: bool) -> None:
+    with pytest.raises(NoSuchTime, match="no mill has such a year"):
+        instant_ms(written, ZoneInfo("America/Vancouver"), now_ms=NOW, end=end)
+
+
+@given(st.dates(), st.sampled_from(["Etc/GMT+12", "Etc/GMT-14", "Europe/Helsinki"]), st.booleans())
+def test_any_day_that_is_written_is_an_instant_or_none(day: date, zone: str, end: bool) -> None:
+    try:
+        found = instant_ms(day.isoformat(), ZoneInfo(zone), now_ms=NOW, end=end)
+    except NoSuchTime:
+        assert day.year in (1, 9999)
+    else:
+        assert day <= datetime.fromtimestamp(found / 1000, ZoneInfo(zone)).date() <= day + timedelta(days=int(end))
 
 
 def test_a_local_time_that_clocks_repeat_is_refused_with_both_readings() -> None:

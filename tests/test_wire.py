@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import socket
+import ssl
 import struct
 from collections.abc import Iterator
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import cast
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector import link
+from collector.settings import Broker
 from collector.wire import Came, Wire
+from tests.certificates import Authority
 
 PINGRESP = b"\xd0\x00"
 
@@ -295,3 +301,59 @@ def test_it_stands_in_for_a_real_socket() -> None:
         wire.close()
         assert ours.fileno() == -1
     assert found == [came("a", b"x" * 60_000, 9)]
+
+
+@contextmanager
+def pair_over_tls(folder: Path) -> Iterator[tuple[ssl.SSLSocket, ssl.SSLSocket]]:
+    """Two ends of a connection that holds little on its way."""
+    authority = Authority.made(folder)
+    at_broker = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    at_broker.load_cert_chain(*authority.vouch("broker"))
+    at_ours = ssl.create_default_context(cafile=str(authority.certificate))
+    with pair() as (ours, theirs), ThreadPoolExecutor(1) as beside:
+        ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+        accepted = beside.submit(at_broker.wrap_socket, theirs, server_side=True)
+        with at_ours.wrap_socket(ours, server_hostname="localhost") as sealed, accepted.result(10) as opened:
+            yield sealed, opened
+
+
+def test_tls_without_room_gets_the_same_packet_again_before_any_acknowledgement(tmp_path: Path) -> None:
+    """OpenSSL holds a write that it could not finish, and takes the next for the rest of it (SSL_write(3))."""
+    packet, got, sent = b"\x32\x82\x01" + bytes(130), b"", b""
+    with pair_over_tls(tmp_path) as (ours, theirs):
+        ours.setblocking(False)
+        theirs.settimeout(10)
+        wire = Wire(ours, lambda found: None, with_properties=True)
+        with suppress(ssl.SSLWantWriteError):
+            while True:
+                assert wire.send(packet) == len(packet)
+                sent += packet
+        wire.acknowledge(range(1, 41))
+
+        queued = [packet, b"\x40\x02\x00\x28", PINGREQ]
+        while queued:
+            try:
+                queued[0] = queued[0][wire.send(queued[0]) :]
+                queued = queued[not queued[0] :]
+            except ssl.SSLWantWriteError:
+                got += theirs.recv(100_000)
+        acknowledgements = b"".join(struct.pack("!BBH", 0x40, 2, number) for number in range(1, 41))
+        expected = sent + packet + acknowledgements + PINGREQ
+        while len(got) < len(expected):
+            got += theirs.recv(100_000)
+
+    assert got == expected
+
+
+def test_the_paho_that_is_installed_reads_and_writes_by_the_wire() -> None:
+    """It makes its socket by ``_create_socket``, which its documentation does not promise."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        broker = Broker(host="127.0.0.1", port=server.getsockname()[1])
+        client = link.build(broker, client_id="collector", version=5, lasting=True)
+        client.take = lambda found: None
+        link.connect(client, broker, lasting=True)
+        wire = client.socket()
+        assert wire is not None
+        wire.close()
+
+    assert isinstance(wire, Wire)

@@ -154,8 +154,9 @@ class Desk:
                 return
             try:
                 work()
-            except (OSError, ValueError, TypeError, KeyError):
-                # A full disk, or a receipt that is none: notes stay as they are, and are said again.
+            except Exception:
+                # A full disk, or a receipt that is none, be it brackets without end: notes stay as they are, and are
+                # said again. Whatever it is, without this thread none would go out any more, and nobody would know.
                 log.exception("a note could not be marked")
 
     def _begin_anew(self) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, Response
 
 from analysis.page.catalogue import languages, words_of
 from analysis.page.outbox import Way
-from analysis.page.places import PLACES
+from analysis.page.places import PLACES, way_to
 from analysis.page.site import Site, site_of
 from analysis.page.visit import SIZES, THEMES, visit_of
 from analysis.period import local, say
@@ -75,7 +75,7 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "t": visit.words,
         "clock": clock,
         "moment": moment,
-        "url": request.app.url_path_for,
+        "url": partial(way_to, request),
         "here": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
         "here_route": next((one.route for one in PLACES if one.key == place), PLACES[0].route),
         "tongues": [(code, words_of(code).name) for code in languages()],

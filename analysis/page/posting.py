@@ -24,11 +24,18 @@ def posted(work: Callable[[Request, Form], Response]) -> Callable[[Request], Awa
     async def endpoint(request: Request) -> Response:
         async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
             fields = {name: value for name, value in form.multi_items() if isinstance(value, str)}
+        if not all(map(_can_be_kept, fields.values())):
+            raise HTTPException(400)
         if not form_is_ours(request, fields.get("form", "")):
             raise HTTPException(403, detail="stale_form")
         return await run_in_threadpool(work, request, fields)
 
     return endpoint
+
+
+def _can_be_kept(value: str) -> bool:
+    """Whether a text can be written down: a form may name a charset that has halves of letters."""
+    return not any("\ud800" <= character <= "\udfff" for character in value)
 
 
 def back_to(path: str) -> Response:

@@ -23,6 +23,10 @@ NICE = 5
 ENDS_WITHIN_S = 5
 """Answers that are still being written get so long. [s]"""
 
+GONE_AFTER_MS = 30_000
+"""A connection whose other end takes nothing for so long is over: a tablet that was carried out of reach, or one who
+means harm. Closing it is not enough, since that waits for what is still to be sent. [ms]"""
+
 
 class CannotListen(Exception):
     """The address cannot be had; the message says why, and what to do."""
@@ -47,11 +51,14 @@ def listen(settings: PageSettings) -> socket.socket:
     """
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     try:
-        return socket.create_server((settings.host.strip("[]"), settings.port), family=family, backlog=256)
+        listening = socket.create_server((settings.host.strip("[]"), settings.port), family=family, backlog=256)
     except OSError as error:
         raise CannotListen(
             f"cannot listen at {settings.host} port {settings.port}: {error.strerror}; choose another with --port"
         ) from error
+    # Accepted connections have it from the socket that listens (Linux, tcp(7)).
+    listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, GONE_AFTER_MS)
+    return listening
 
 
 def address(settings: PageSettings, listening: socket.socket) -> str:

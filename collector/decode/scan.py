@@ -91,9 +91,15 @@ class _Topic:
         if decoded.rejected:
             self._alike = 0
         elif self._alike >= self._enough and len(self._tags) in _ROW:
-            names = self._place.tags.row(self._tags)
+            names = self._place.tags.row(self._tags) if _can_be_fields(self._tags) else None
             if names is not None:
                 self._names, self._rows, self._missed = names, _row_decoder(self._tags), 0
+
+
+def _can_be_fields(tags: tuple[str, ...]) -> bool:
+    """Whether msgspec takes names as those of fields: it refuses what JSON would have to escape."""
+    together = "".join(tags)
+    return '"' not in together and "\\" not in together
 
 
 def _row_decoder(tags: tuple[str, ...]) -> Callable[[bytes], Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, TypeVar
 
 import msgspec
@@ -12,6 +12,8 @@ import msgspec
 Instant = Annotated[datetime, msgspec.Meta(tz=True)]
 _MOST_REMEMBERED = 60
 """Beginnings of attempts that are kept of one downtime; nobody threads more often, and a flood shall not fill us."""
+_EARLIEST, _LATEST = datetime(1971, 1, 1, tzinfo=UTC), datetime(9998, 1, 1, tzinfo=UTC)
+"""A time beyond these is none of a mill, and near the ends of the calendar some zones have no clock."""
 
 
 class StateSaid(msgspec.Struct, frozen=True):
@@ -219,6 +221,8 @@ Said = TypeVar("Said", StateSaid, BreakSaid, RiskSaid, HealthSaid)
 
 def _read(payload: bytes, kind: type[Said]) -> Said | None:
     try:
-        return msgspec.json.decode(payload, type=kind)
-    except (msgspec.DecodeError, UnicodeDecodeError):
+        said = msgspec.json.decode(payload, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None
+    times = (part for part in msgspec.structs.astuple(said) if isinstance(part, datetime))
+    return said if all(_EARLIEST <= at <= _LATEST for at in times) else None

@@ -18,10 +18,10 @@ from analysis.page.views import (
 )
 
 ROUTES: list[BaseRoute] = [
+    *loss_sheet.ROUTES,  # before the shift, whose name takes all that follows
     *shift.ROUTES,
     *coding.ROUTES,
     *missed.ROUTES,
-    *loss_sheet.ROUTES,
     *now.ROUTES,
     *one_break.ROUTES,
     *losses.ROUTES,

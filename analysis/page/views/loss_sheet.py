@@ -35,4 +35,4 @@ def _made(store: Store, *, machine: Machine, shift: ShiftSpan) -> bytes:
     return as_pdf(sheet_of(store, machine, shift))
 
 
-ROUTES = [Route("/machine/{machine}/shift/{day}/{name}/loss-sheet.pdf", pdf, name="loss_sheet")]
+ROUTES = [Route("/machine/{machine}/shift/{day}/{name:path}/loss-sheet.pdf", pdf, name="loss_sheet")]

@@ -15,6 +15,7 @@ from analysis.ledger import Class
 from analysis.page.band import Mark, band, stretches
 from analysis.page.catalogue import words_of
 from analysis.page.paint import paint
+from analysis.page.places import way_to
 from analysis.page.rows import rows, targets_of
 from analysis.page.sayings import added
 from analysis.page.shift_facts import ShiftFacts, newest_ended, shift_facts, spans
@@ -28,7 +29,7 @@ def first(request: Request) -> Response:
     machines = site_of(request).machines()
     if not machines:
         raise NothingThen("the mill has no machine")
-    return RedirectResponse(request.app.url_path_for("shift", machine=machines[0].machine), status_code=303)
+    return RedirectResponse(way_to(request, "shift", machine=machines[0].machine), status_code=303)
 
 
 def newest(request: Request) -> Response:
@@ -40,7 +41,7 @@ def newest(request: Request) -> Response:
         span = next((one for one in found if one.shift_date.isoformat() == day), None)
         if span is None:
             raise NothingThen(f"{machine.name}: there is no shift of {day}")
-        where = request.app.url_path_for("one_shift", machine=machine.machine, day=day, name=span.shift)
+        where = way_to(request, "one_shift", machine=machine.machine, day=day, name=span.shift)
         return RedirectResponse(where, status_code=303)
     return _shown(request, site, machine, found, newest_ended(found, machine))
 
@@ -129,5 +130,5 @@ def _band(request: Request, facts: ShiftFacts, to_code: set[int]) -> object:
 ROUTES = [
     Route("/", first, name="first"),
     Route("/machine/{machine}/shift", newest, name="shift"),
-    Route("/machine/{machine}/shift/{day}/{name}", one, name="one_shift"),
+    Route("/machine/{machine}/shift/{day}/{name:path}", one, name="one_shift"),
 ]
