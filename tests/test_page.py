@@ -101,11 +101,11 @@ def test_a_screen_on_the_wall_shows_it_larger(page: Visitor) -> None:
     assert 'data-size="wall"' in page.get(NIGHT).text
 
 
-def test_a_day_leads_to_its_first_shift_and_back_to_the_newest(page: Visitor) -> None:
+def test_a_day_leads_to_its_first_shift_and_back_to_the_last_that_ended(page: Visitor) -> None:
     shown = page.get("/machine/pm2/shift?day=2026-03-02")
 
     assert "day shift Mon 2 March 2026" in said(shown)
-    assert "newest" in said(shown)
+    assert "last that ended" in said(shown)
     assert page.get("/machine/pm2/shift?day=2026-04-02").status_code == 404
 
 
