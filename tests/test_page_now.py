@@ -167,6 +167,15 @@ def test_without_scripts_the_view_says_the_same_and_renews_itself(tmp_path: Path
     assert "You can go on coding" not in said(one)
 
 
+def test_the_machine_that_is_shown_is_marked_and_none_where_all_are(tmp_path: Path) -> None:
+    with visited(night_store(tmp_path)) as page:
+        one, every = page.get("/machine/pm3/now").text, page.get("/now").text
+
+    assert re.findall(r'aria-current="true">([^<]+)', one) == ["PM 3"]
+    assert re.findall(r'aria-current="true">([^<]+)', every) == []
+    assert every.count('aria-current="page"') == 1  # the place is marked all the same
+
+
 def test_who_comes_in_the_first_moment_is_answered_too(tmp_path: Path) -> None:
     with page_of(night_store(tmp_path)) as served:
         assert served.get("/now").status_code == 200
