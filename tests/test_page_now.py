@@ -234,6 +234,22 @@ def test_an_open_break_of_the_store_has_its_attempts(tmp_path: Path) -> None:
     assert "attempts 2 up to pre-dryer" in shown
 
 
+def test_the_clock_of_an_open_break_stands_while_nothing_is_heard_of_the_machine(live: tuple[Served, int]) -> None:
+    served, port = live
+    with reading(served) as (reader,):
+        say(port, *state("down", now_ms()))
+        say(port, *opened(now_ms() - 65_000))
+        wait_until(lambda: "break, press" in reader.newest("pm2"), what="the break")
+        running = reader.newest("pm2").count("data-since")
+
+        say(port, *state("no_data", now_ms()))
+        wait_until(lambda: "nothing heard" in reader.newest("pm2"), what="the silence")
+
+        assert running == 2  # that of the state, and that of the break
+        assert reader.newest("pm2").count("data-since") == 1
+        assert "When last heard, off the reel" in reader.newest("pm2")
+
+
 def test_a_store_of_another_version_is_said_once_and_the_page_goes_on_when_it_is_renewed(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
