@@ -66,7 +66,8 @@ def test_what_happens_is_at_every_open_page_at_once(live: tuple[Served, int]) ->
         wait_until(lambda: all("break, press" in reader.newest("pm2") for reader in readers), what="the break")
 
     # Nothing was heard of the other machine, and nothing is made up.
-    assert "Not live" in readers[0].newest("pm3") or "not live" in readers[0].newest("pm3")
+    assert "has not said what this machine does" in readers[0].newest("pm3")
+    assert "Live from the collector" not in readers[0].newest("pm3")
 
 
 def test_one_who_comes_later_is_told_all_at_once(live: tuple[Served, int]) -> None:
