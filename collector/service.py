@@ -45,6 +45,7 @@ class _Shown:
     """What was last announced, to say only what is new."""
 
     states: dict[str, State] = field(default_factory=dict)
+    sessions_lost: int = 0
     health_s: float = 0.0
     state_s: float = 0.0
     published_s: float = 0.0
@@ -183,16 +184,19 @@ class Collector:
             log.info("asking for what is missing: %s", request.topic, extra=about("asked", topic=request.topic))
             self._subscriber.publish(request.topic, request.payload, retain=False, qos=0)
 
-    def _send(self, said: Announcement, *, wait_s: float = 0) -> None:
-        self._subscriber.publish(said.topic, said.payload, retain=said.retain, wait_s=wait_s)
+    def _send(self, said: Announcement, *, wait_s: float = 0) -> bool:
+        return self._subscriber.publish(said.topic, said.payload, retain=said.retain, wait_s=wait_s)
 
     def _say_states(self) -> None:
-        now_ms = self._now_ms()
+        now_ms, shown, lost = self._now_ms(), self._shown, self._subscriber.sessions_lost
+        if shown.sessions_lost != lost:  # a broker that has forgotten our session has forgotten what it retained for us
+            shown.sessions_lost = lost
+            shown.states.clear()
         for machine in self._mill.machines:
             state, _ = self._keeper.outlook(machine.id, now_ms)
-            if self._shown.states.get(machine.id) is not state:
-                self._shown.states[machine.id] = state
-                self._send(announce.state(self._mill.topic_root, machine.id, state, as_of_ms=now_ms))
+            said = announce.state(self._mill.topic_root, machine.id, state, as_of_ms=now_ms)
+            if shown.states.get(machine.id) is not state and self._send(said):
+                shown.states[machine.id] = state
 
     def _say_health(self, status: str) -> None:
         counts = self.counts

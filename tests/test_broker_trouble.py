@@ -94,6 +94,37 @@ def test_the_collector_goes_on_when_its_broker_has_been_restarted(tmp_path: Path
     assert values(mill) == list(range(30))
 
 
+def test_a_broker_that_has_forgotten_everything_is_told_the_state_of_each_machine_again(tmp_path: Path) -> None:
+    port = free_port()
+    with collecting(mill_at(tmp_path, port)) as collector:
+        for memory in ("first", "second"):
+            with mosquitto_at(tmp_path / memory, port=port):
+                until_connected(collector)
+
+                wait_until(lambda: retained(port, "ellerholm/pm2/runnability/state"), what=f"the {memory} state")
+
+    assert collector.counts.sessions_lost == 1
+
+
+def retained(port: int, topic: str) -> list[bytes]:
+    """What a broker tells of a topic to somebody who has just come."""
+    heard: list[bytes] = []
+    told = threading.Event()
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    client.on_message = lambda _, __, message: heard.append(bytes(message.payload))
+    client.on_subscribe = lambda *_: told.set()
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    try:
+        wait_until(client.is_connected, what="the connection")
+        client.subscribe(topic, qos=1)
+        assert told.wait(10)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    return heard
+
+
 def cut_off(proxy: Proxy, caplog: pytest.LogCaptureFixture) -> None:
     """Let the connection become half open until the collector has noticed, and mend the network then."""
     proxy.hold_upstream = proxy.hold_downstream = True

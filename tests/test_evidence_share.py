@@ -51,6 +51,15 @@ def test_the_share_is_what_a_hand_works_out() -> None:
     assert found.value == pytest.approx(0.4)
 
 
+def test_where_no_break_is_exposed_there_is_no_share() -> None:
+    # Quiet runs and limit as above, 7.2: no break lies beyond it, so the ratio's numerator is 0.
+    quiet = [0.0, 1, 2, 3, 4, 5, 6, 7, 8, 9]
+    values = np.array([1.0, 1, 1, 1, 1, *quiet])
+    controls, grade = np.arange(10).reshape(5, 2), np.zeros(15, np.int64)
+
+    assert attributable_share(values, 5, controls, grade, np.arange(5), upwards=True, resamples=200, seed=1) is None
+
+
 @pytest.mark.parametrize("upwards", [True, False])
 def test_a_planted_share_lies_in_its_interval(upwards: bool) -> None:
     rng = np.random.default_rng(6)

@@ -10,10 +10,12 @@ from html import unescape
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from analysis.loss_sheet.cli import loss_sheet
 from analysis.page.catalogue import words_of
 from analysis.telling.common import SAFETY
 from collector.broker import free_port
@@ -39,11 +41,19 @@ def test_it_opens_with_the_newest_shift_that_has_ended(page: Visitor) -> None:
     assert "night shift Tue 3 March 2026, 18:00 – 06:00" in said(shown)
 
 
-def test_the_ledger_in_whole_minutes_adds_up_to_the_shift(page: Visitor) -> None:
-    table = re.search(r"<tfoot>.*?</tfoot>", page.get(NIGHT).text, re.S)
+def test_the_ledger_adds_up_to_the_shift_with_the_minutes_of_its_loss_sheet(
+    page: Visitor, mill: Path, tmp_path: Path
+) -> None:
+    sheet = tmp_path / "night.html"
+    asked = ["--machine", "pm2", "--shift", "2026-03-03 night", "--html", str(sheet)]
+    assert CliRunner().invoke(loss_sheet, asked, obj=mill).exit_code == 0
 
-    assert table is not None
-    assert "720" in table[0]
+    (table,) = re.findall(r'<h2 id="ledger-heading">.*?</table>', page.get(NIGHT).text, re.S)
+
+    *parts, whole = [float(minutes) for minutes in re.findall(r'class="n">([\d.]+) min', table)]
+    assert round(sum(parts), 1) == whole == 720.0  # 12 h
+    on_sheet = unescape(re.sub(r"<[^>]+>", " ", sheet.read_text(encoding="utf-8")))
+    assert all(f" {minutes:.1f} " in on_sheet for minutes in parts)
 
 
 def test_the_shift_before_and_after_are_one_touch_away(page: Visitor) -> None:
@@ -91,11 +101,11 @@ def test_a_screen_on_the_wall_shows_it_larger(page: Visitor) -> None:
     assert 'data-size="wall"' in page.get(NIGHT).text
 
 
-def test_a_day_leads_to_its_first_shift_and_back_to_the_newest(page: Visitor) -> None:
+def test_a_day_leads_to_its_first_shift_and_back_to_the_last_that_ended(page: Visitor) -> None:
     shown = page.get("/machine/pm2/shift?day=2026-03-02")
 
     assert "day shift Mon 2 March 2026" in said(shown)
-    assert "newest" in said(shown)
+    assert "last that ended" in said(shown)
     assert page.get("/machine/pm2/shift?day=2026-04-02").status_code == 404
 
 
@@ -152,7 +162,7 @@ def test_the_hour_that_comes_twice_is_told_apart(tmp_path: Path) -> None:
 
     assert "03:10 (+03:00) break, press" in shown
     assert "03:10 (+02:00) break, press" in shown
-    assert "the shift 780 min" in shown
+    assert "the shift 780.0 min" in shown
 
 
 def test_what_is_not_there_is_said_in_words_and_leads_back(page: Visitor) -> None:

@@ -60,6 +60,16 @@ def test_a_break_leads_to_those_beside_it(page: Visitor) -> None:
     assert page.get(before).status_code == page.get(after).status_code == 200
 
 
+def test_a_break_leads_back_to_its_shift_and_on_to_its_coding_which_leads_back(page: Visitor) -> None:
+    coding = f"/machine/pm2/downtime/{UNCODED.downtime_id}"
+
+    told, asked = page.get(A_BREAK).text, page.get(coding).text
+
+    assert f'<a href="{NIGHT}">' in told
+    assert f'<a href="{coding}">' in told
+    assert f'<a href="{A_BREAK}">' in asked
+
+
 def test_breaks_that_an_answer_names_are_links(page: Visitor) -> None:
     assert f'<a href="/machine/pm2/break/{CODED.downtime_id}">{CODED.downtime_id}</a>' in page.get(A_BREAK).text
 

@@ -105,6 +105,22 @@ def test_nothing_reaches_beyond_the_edge_of_a_tablet(browser: Browser, night: Pa
             assert page.evaluate("document.documentElement.scrollWidth") <= TABLET["viewport"]["width"], name
 
 
+def test_what_stands_below_a_picture_does_not_jump_while_it_is_drawn_anew(browser: Browser, night: PageServer) -> None:
+    with looking(browser, night.address, **TABLET) as page:
+        page.goto(VIEWS["losses"])
+        picture = page.locator("main img").first
+        picture.scroll_into_view_if_needed()
+        wait_until(lambda: picture.evaluate("one => one.naturalHeight") > 0, what="the picture")
+        before = picture.evaluate("one => one.offsetHeight")
+        page.route("**/picture/**", lambda _: None)  # one that takes for ever
+
+        page.evaluate("renew()")
+
+        assert before > 100
+        assert picture.evaluate("one => one.naturalHeight") == 0
+        assert picture.evaluate("one => one.offsetHeight") == before
+
+
 def test_on_paper_a_shift_is_dark_on_white_without_anything_to_touch(browser: Browser, night: PageServer) -> None:
     with looking(browser, night.address, color_scheme="dark", **WALL) as page:
         page.goto(NIGHT)

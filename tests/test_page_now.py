@@ -66,7 +66,8 @@ def test_what_happens_is_at_every_open_page_at_once(live: tuple[Served, int]) ->
         wait_until(lambda: all("break, press" in reader.newest("pm2") for reader in readers), what="the break")
 
     # Nothing was heard of the other machine, and nothing is made up.
-    assert "Not live" in readers[0].newest("pm3") or "not live" in readers[0].newest("pm3")
+    assert "has not said what this machine does" in readers[0].newest("pm3")
+    assert "Live from the collector" not in readers[0].newest("pm3")
 
 
 def test_one_who_comes_later_is_told_all_at_once(live: tuple[Served, int]) -> None:
@@ -167,6 +168,15 @@ def test_without_scripts_the_view_says_the_same_and_renews_itself(tmp_path: Path
     assert "You can go on coding" not in said(one)
 
 
+def test_the_machine_that_is_shown_is_marked_and_none_where_all_are(tmp_path: Path) -> None:
+    with visited(night_store(tmp_path)) as page:
+        one, every = page.get("/machine/pm3/now").text, page.get("/now").text
+
+    assert re.findall(r'aria-current="true">([^<]+)', one) == ["PM 3"]
+    assert re.findall(r'aria-current="true">([^<]+)', every) == []
+    assert every.count('aria-current="page"') == 1  # the place is marked all the same
+
+
 def test_who_comes_in_the_first_moment_is_answered_too(tmp_path: Path) -> None:
     with page_of(night_store(tmp_path)) as served:
         assert served.get("/now").status_code == 200
@@ -223,6 +233,22 @@ def test_an_open_break_of_the_store_has_its_attempts(tmp_path: Path) -> None:
 
     assert "break, press" in shown
     assert "attempts 2 up to pre-dryer" in shown
+
+
+def test_the_clock_of_an_open_break_stands_while_nothing_is_heard_of_the_machine(live: tuple[Served, int]) -> None:
+    served, port = live
+    with reading(served) as (reader,):
+        say(port, *state("down", now_ms()))
+        say(port, *opened(now_ms() - 65_000))
+        wait_until(lambda: "break, press" in reader.newest("pm2"), what="the break")
+        running = reader.newest("pm2").count("data-since")
+
+        say(port, *state("no_data", now_ms()))
+        wait_until(lambda: "nothing heard" in reader.newest("pm2"), what="the silence")
+
+        assert running == 2  # that of the state, and that of the break
+        assert reader.newest("pm2").count("data-since") == 1
+        assert "When last heard, off the reel" in reader.newest("pm2")
 
 
 def test_a_store_of_another_version_is_said_once_and_the_page_goes_on_when_it_is_renewed(

@@ -73,10 +73,12 @@ def attributable_share(
     label, where = np.unique(cluster[usable], return_inverse=True)
     sums = np.zeros((len(label), terms.shape[1]))
     np.add.at(sums, where, terms)
+    total = sums.sum(axis=0)
+    if not total[2]:  # no break out of the usual whose quiet runs are not: there is no ratio
+        return None
     rng = np.random.default_rng(seed)
     drawn = rng.multinomial(len(label), np.full(len(label), 1 / len(label)), size=resamples) @ sums
     low, high = np.nanquantile(_share(drawn), ((1 - confidence) / 2, (1 + confidence) / 2))
-    total = sums.sum(axis=0)
     return Share(
         value=float(_share(total[None])[0]),
         low=float(low),

@@ -85,6 +85,7 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "mill": mill,
         "machines": machines,
         "machine": chosen,
+        "of_one": machine is not None,
         "places": PLACES,
         "place": place,
         "silent_since": _silent_since(site),

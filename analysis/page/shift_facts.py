@@ -20,6 +20,7 @@ from analysis.suggest.answer import Breaks, Suggestion, breaks_of, plainly
 from analysis.suggest.known import Cause, coded
 from analysis.suggest.model import Learner
 
+_TENTH_MS = 6_000
 DAY_SHIFT = "day"
 """Name of a whole mill day, where the mill has no rota."""
 
@@ -71,10 +72,11 @@ class ShiftFacts:
         return self.review.period.to_ms < self.span.ended_ms
 
     @property
-    def minutes(self) -> list[tuple[Class, int]]:
-        """The ledger in whole minutes that add up to the shift's, without classes that took no time."""
+    def minutes(self) -> list[tuple[Class, float]]:
+        """The ledger as on the loss sheet: tenths that add up, without classes that took no time. [min]"""
         parts = [(cls, ms) for cls, ms in self.review.book.ms.items() if ms]
-        return list(zip([cls for cls, _ in parts], in_whole_units([ms for _, ms in parts], 60_000), strict=True))
+        tenths = in_whole_units([ms for _, ms in parts], _TENTH_MS)
+        return [(cls, tenth / 10) for (cls, _), tenth in zip(parts, tenths, strict=True)]
 
 
 def spans(site: Site, machine: Machine) -> tuple[ShiftSpan, ...]:

@@ -36,4 +36,6 @@ def running(ms: int) -> str:
 def spoken(now: MachineNow, words: Words) -> str:
     """What changed, as a sentence for a screen reader: said only when the state or its trust changes."""
     said = words("now.spoken", machine=now.name, state=words(f"state.{now.state}"))
-    return said if now.live else f"{said} {words(f'now.collector.{now.collector.value}')}"
+    if now.live:
+        return said
+    return f"{said} {words('now.unsaid' if now.unsaid else f'now.collector.{now.collector.value}')}"

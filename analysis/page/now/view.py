@@ -117,6 +117,11 @@ class MachineNow:
     data_to_ms: int | None
     published_ms: int | None
 
+    @property
+    def unsaid(self) -> bool:
+        """Whether all is well with the collector, and it has not said what this machine does all the same."""
+        return not self.live and self.collector is Collector.UP
+
 
 def machine_now(
     name: tuple[str, str], heard: MillHeard, known: Known | None, *, connected: bool, now_ms: int

@@ -23,6 +23,17 @@ function busy() {
     one.type === "radio" ? one.checked !== one.defaultChecked : one.value !== one.defaultValue);
 }
 
+function pictures() {
+  return [...document.querySelectorAll("main img")];
+}
+
+// A picture that is drawn anew takes a moment; what somebody reads below it is not to jump.
+function keepRoom(picture, height) {
+  if (!height || picture.complete) return;
+  picture.style.minHeight = `${height}px`;
+  picture.addEventListener("load", () => { picture.style.minHeight = ""; }, { once: true });
+}
+
 // The same page anew, in the place of what has changed; what was open and focused stays so.
 async function renew() {
   const answer = await fetch(location.href, { headers: { accept: "text/html" } });
@@ -31,10 +42,12 @@ async function renew() {
   if (busy()) return;
   const open = [...document.querySelectorAll("main details")].map((one) => one.open);
   const focused = document.activeElement && document.activeElement.id;
+  const tall = new Map(pictures().map((one) => [one.getAttribute("src"), one.offsetHeight]));
   for (const part of ["main", "footer.foot"]) {
     const [here, there] = [document.querySelector(part), fresh.querySelector(part)];
     if (here && there) here.replaceChildren(...there.childNodes);
   }
+  pictures().forEach((one) => keepRoom(one, tall.get(one.getAttribute("src"))));
   document.querySelectorAll("main details").forEach((one, n) => { one.open = Boolean(open[n]); });
   if (focused && document.getElementById(focused)) document.getElementById(focused).focus({ preventScroll: true });
 }

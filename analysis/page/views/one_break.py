@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from analysis.page.answers import parts_of, picture_response
 from analysis.page.paint import paint
+from analysis.page.shift_facts import span_of
 from analysis.page.site import Site, site_of
 from analysis.period import NothingThen
 from analysis.read import Store
@@ -34,6 +35,7 @@ def one_break(request: Request) -> Response:
         place="shift",
         downtime_id=downtime,
         started_ms=found.started_ms,
+        span=span_of(site, site.machine(machine), found.started_ms),
         parts=parts_of(results, _counts(found), address),
         links=_links(request, site, machine, results),
         **_neighbours(site, machine, downtime),
