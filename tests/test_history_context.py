@@ -167,7 +167,7 @@ def test_messages_lead_to_the_same_rows_as_files(mill_file: Path, file: Write, t
         ("lab", ("sampled,test,value", "soon,Ash,1"), 'a.csv:2: column sampled: times such as "soon" cannot be read'),
         ("lab", ("sampled,test,value", "2026-03-01 04:00,,1"), 'a.csv:2: has no "test"'),
         ("lab", ("sampled,Ash", "2126-03-01 04:00,1"), "a.csv:2: column Ash: "),
-        ("lab", ("when,Ash", "2026-03-01 04:00,1"), 'a.csv:1: no column is called "sampled": give --time-column'),
+        ("lab", ("when,Ash", "2026-03-01 04:00,1"), 'no column is called "sampled": give --time-column, one of "when", "Ash"'),
         ("order", ("ordered,order,grade,tonnes", "2026-03-01,1,C80,-5"), 'a.csv:2: "tonnes" must be more than 0'),
         ("note", ("noted,kind,downtime,cause", "2026-03-01,cause,x,FLT"), 'a.csv:2: mill.toml has no cause "FLT"'),
         ("clothing", ("installed,position", "25.10.2026 03:30,felt"), "comes twice in Europe/Helsinki"),

@@ -235,7 +235,8 @@ class _Reading:
                 return words.index("date"), words.index("time")
             if word in words and not (word == "time" and "date" in words):
                 return (words.index(word),)
-        raise ColumnsUnclear(f'no column is called "{_TIME[self._kind]}": give --time-column')
+        there = ", ".join(f'"{name}"' for name in names if name)
+        raise ColumnsUnclear(f'no column is called "{_TIME[self._kind]}": give --time-column, one of {there}')
 
     def _units_of_tests(self) -> dict[int, str]:
         layout, columns = self.layout, self.layout.columns
