@@ -89,6 +89,8 @@ class ContextTable:
         What its rows say, in their order.
     skipped
         Cells without a result, in a table of laboratory results.
+    unused
+        Names of the columns that say nothing of this kind.
     """
 
     path: Path
@@ -97,12 +99,15 @@ class ContextTable:
     fields: Mapping[str, str]
     messages: Sequence[Message]
     skipped: int
+    unused: tuple[str, ...] = ()
 
     def lines(self) -> Iterator[str]:
         """What was understood, in words."""
         yield f"{self.path}"
         yield f"  {_CALLED[self.kind]}, a table of {len(self.messages):,} rows or results"
         yield f"  columns: {', '.join(f'{column} = {name}' for name, column in self.fields.items())}"
+        if self.unused:
+            yield f"  not used: {', '.join(self.unused)}"
         if self.skipped:
             yield f"  without a result: {self.skipped:,} cells"
         for message in self.messages[:3]:
@@ -116,6 +121,7 @@ class ContextTable:
             "fields": dict(self.fields),
             "rows": len(self.messages),
             "skipped": self.skipped,
+            "unused": list(self.unused),
             "faults": [],
         }
 
@@ -172,6 +178,7 @@ def context_table(
         fields=reading.told(),
         messages=messages,
         skipped=reading.skipped,
+        unused=reading.unused(),
     )
 
 
@@ -204,6 +211,12 @@ class _Reading:
             | {name: columns.names[place] for name, place in self._places.items()}
             | ({"tests": ", ".join(columns.names[place] for place in columns.tags)} if self._is_wide else {})
         )
+
+    def unused(self) -> tuple[str, ...]:
+        """Names of the columns from which nothing is taken."""
+        columns = self.layout.columns
+        taken = {*columns.time, *self._places.values(), *(columns.tags if self._is_wide else ())}
+        return tuple(name for place, name in enumerate(columns.names) if name and place not in taken)
 
     @property
     def _is_wide(self) -> bool:
