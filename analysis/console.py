@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 from rich.box import SIMPLE_HEAD
 from rich.cells import cell_len
@@ -20,6 +21,8 @@ _WIDE = 100
 """Columns where there is neither a terminal to ask nor ``COLUMNS`` in the environment."""
 _BETWEEN = 3
 """Columns that the frame of a table takes beside each of its columns."""
+NONE = "none"
+"""What stands in a table without rows."""
 
 
 def show(results: Iterable[Result]) -> None:
@@ -36,7 +39,8 @@ def show(results: Iterable[Result]) -> None:
 def show_table(table: Table, console: Console | None = None) -> None:
     """Print one table on stdout."""
     console = console or _console()
-    widths = column_widths(table, console.width)
+    shows = table if table.rows else replace(table, rows=((NONE, *[""] * (len(table.columns) - 1)),))
+    widths = column_widths(shows, console.width)
     if widths is None:
         _show_blocks(table, console)
         return
@@ -47,7 +51,7 @@ def show_table(table: Table, console: Console | None = None) -> None:
     for row in table.rows:
         shown.add_row(*(Text(cell) for cell in row))
     if not table.rows:
-        shown.add_row(Text("none", style="dim"), *[Text()] * (len(table.columns) - 1))
+        shown.add_row(Text(NONE, style="dim"), *[Text()] * (len(table.columns) - 1))
     console.print(shown)
     if table.note:
         console.print(Text(table.note, style="dim"))
@@ -90,7 +94,7 @@ def _show_blocks(table: Table, console: Console) -> None:
         for column, cell in zip(table.columns, row, strict=True):
             console.print(Text(f"  {column:{widest}}  {cell}"))
     if not table.rows:
-        console.print(Text("none", style="dim"))
+        console.print(Text(NONE, style="dim"))
     if table.note:
         console.print(Text(table.note, style="dim"))
 

@@ -201,7 +201,8 @@ def _store_all(
         raise click.ClickException(f"stopped; {counts.samples} new samples are stored: the same command goes on")
     source = f"{counts.messages} messages" if streams or context else f"{exports} files"
     end = "\r" if sys.stderr.isatty() else ""
-    click.echo(f"{end}{counts.samples} new samples from {source} ({counts}).", err=True)
+    rows = f"; {len(context)} rows or results of tables taken in" if context else ""
+    click.echo(f"{end}{counts.samples} new samples from {source} ({counts}){rows}.", err=True)
 
 
 def _each(

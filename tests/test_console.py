@@ -74,3 +74,7 @@ def test_a_table_fits_its_terminal_and_no_column_is_narrower_than_its_longest_wo
 
 def test_an_empty_table_says_none() -> None:
     assert "none" in printed(Table(title="Warnings", columns=("given", "risk"), rows=()), 80)
+
+
+def test_an_empty_table_says_so_in_one_piece_though_its_columns_are_narrower_than_the_word() -> None:
+    assert " none " in printed(Table(title="Bad days", columns=("day", "p"), rows=()), 80)

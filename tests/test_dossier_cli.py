@@ -112,6 +112,14 @@ def test_last_is_the_newest_break_and_an_id_is_itself(store: Path, mill: Mill) -
     assert parts(store, newest)[0]["downtime"]["downtime_id"] == newest
 
 
+def test_the_tonnes_of_a_break_that_is_open_are_said_not_to_be_reckoned_yet(small_mill: Path) -> None:
+    said = re.sub(r"\s+", " ", run(small_mill, "last").stdout)
+
+    assert "still open, 1 attempt at threading; not coded." in said
+    assert "not made not reckoned while it is open" in said
+    assert "broke made, at reel moisture not reckoned while it is open" in said
+
+
 def test_one_that_does_not_exist_is_answered_with_those_there_are(store: Path, mill: Mill) -> None:
     result = run(store, "pm9-19700101T000000Z")
 

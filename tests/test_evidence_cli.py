@@ -22,8 +22,9 @@ from analysis.evidence.answer import Question, seek
 from analysis.evidence.brief import STRONGEST, in_short
 from analysis.evidence.cells import Cells, Tag
 from analysis.evidence.cli import evidence
+from analysis.evidence.lead import Kind
 from analysis.evidence.reading import read_cells, read_tags
-from analysis.evidence.tell import NOT_A_CAUSE
+from analysis.evidence.tell import NOT_A_CAUSE, tell_evidence
 from analysis.evidence.tell_where import tell_ages
 from analysis.history import Downtime
 from analysis.period import Period
@@ -105,6 +106,22 @@ def test_every_break_is_listed_with_its_quiet_runs_or_its_reason(store: Path, mi
     assert all(1 <= len(m["quiet_runs_end_at"]) <= 4 for m in matched["matched"])
     assert all(u["reason"] for u in matched["unmatched"])
     assert "Quiet runs of each break" in run(store, "--runs").stdout
+
+
+def test_a_tag_that_looks_like_a_result_is_to_be_asked_for_by_section_before_it_is_declared_one(store: Path) -> None:
+    with open_store(store) as opened:
+        machine = opened.machine("pm2")
+        period = Period(from_ms=machine.first_ms or 0, to_ms=machine.last_ms or 1)
+        history = opened.history(machine, period)
+        sought = seek(opened, history, period, Question())
+    first, *others = sought.evidence.findings
+    like = replace(sought.evidence, findings=(replace(first, result_like=Kind.AFTER), *others))
+
+    told = tell_evidence(history, period, Question(), replace(sought, evidence=like))
+
+    (left_out,) = (table for table in told.tables if table.title.startswith("Left out"))
+    assert [row[0] for row in left_out.rows] == [first.tag.tag]
+    assert "ask --section first" in left_out.note
 
 
 def test_a_period_and_other_choices_are_kept(store: Path) -> None:

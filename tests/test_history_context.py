@@ -167,7 +167,7 @@ def test_messages_lead_to_the_same_rows_as_files(mill_file: Path, file: Write, t
         ("lab", ("sampled,test,value", "soon,Ash,1"), 'a.csv:2: column sampled: times such as "soon" cannot be read'),
         ("lab", ("sampled,test,value", "2026-03-01 04:00,,1"), 'a.csv:2: has no "test"'),
         ("lab", ("sampled,Ash", "2126-03-01 04:00,1"), "a.csv:2: column Ash: "),
-        ("lab", ("when,Ash", "2026-03-01 04:00,1"), 'a.csv:1: no column is called "sampled": give --time-column'),
+        ("lab", ("when,Ash", "2026-03-01 04:00,1"), '"sampled": give --time-column, one of "when", "Ash"'),
         ("order", ("ordered,order,grade,tonnes", "2026-03-01,1,C80,-5"), 'a.csv:2: "tonnes" must be more than 0'),
         ("note", ("noted,kind,downtime,cause", "2026-03-01,cause,x,FLT"), 'a.csv:2: mill.toml has no cause "FLT"'),
         ("clothing", ("installed,position", "25.10.2026 03:30,felt"), "comes twice in Europe/Helsinki"),
@@ -217,6 +217,22 @@ def test_a_dry_run_shows_what_each_row_says(mill_file: Path, file: Write) -> Non
     ]
     assert (record[0]["kind"], record[0]["rows"], record[0]["skipped"]) == ("lab", 1, 1)
     assert not (mill_file.parent / "store").exists()
+
+
+def test_a_dry_run_names_the_columns_that_are_not_used(mill_file: Path, file: Write) -> None:
+    path = file("installed,position,width,", "2026-03-01 06:00,felt,3.4,", name="felts.csv")
+
+    words = run(mill_file, str(path), "--dry-run")
+    record = json.loads(run(mill_file, str(path), "--dry-run", "--json").stdout)
+
+    assert "  not used: width" in words.stdout.splitlines()
+    assert record[0]["unused"] == ["width"]
+
+
+def test_what_the_rows_of_a_table_brought_is_said_beside_the_samples(mill_file: Path, file: Write) -> None:
+    felts = file("installed,position", "2026-03-01 06:00,felt", "2026-03-01 06:00,fabric", name="felts.csv")
+
+    assert "; 2 rows or results of tables taken in." in run(mill_file, str(felts)).stderr
 
 
 def test_a_fault_in_a_table_of_people_keeps_everything_out(mill_file: Path, file: Write) -> None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner, Result
@@ -203,6 +205,15 @@ def test_now_says_what_would_be_published_of_the_newest_minute(fitted: Path) -> 
     assert told["last_days"]["breaks"] > 0
     assert told["drift"]["sentence"].startswith("In 7.0 days since it was fitted")
     assert "Do not enter, reach into" in told["notice"]
+
+
+def test_now_says_of_which_days_its_record_is(fitted: Path) -> None:
+    (told,) = json.loads(run(fitted, "now", "--json").stdout)["results"]
+    found = re.sub(r"\s+", " ", run(fitted, "now").stdout)
+
+    days = [datetime.fromisoformat(told["last_days"][end]) for end in ("from", "to")]
+    since, until = (day.astimezone(ZoneInfo("Europe/Helsinki")).strftime("%Y-%m-%d %H:%M") for day in days)
+    assert f"What was judged of the last 30 days: {since} to {until}" in found
 
 
 def test_now_says_of_a_minute_the_model_had_learnt_from_that_it_had(fitted: Path) -> None:

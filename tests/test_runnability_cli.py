@@ -279,6 +279,12 @@ def test_what_too_few_breaks_cannot_tell_is_said(quiet: Path) -> None:
     assert "no break of this period was threaded back" in threading.stderr
 
 
+def test_the_power_of_a_trial_is_said_as_other_percentages_are(mill: Mill) -> None:
+    said = run(mill.path, f"{CHANGE} --power 0.9").stdout
+
+    assert "Power 90 %, 95 % two-sided" in said
+
+
 def test_a_period_without_running_time_has_no_rate(quiet: Path) -> None:
     result = run(quiet, "rate --from '2026-03-03 05:10'")
 

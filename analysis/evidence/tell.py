@@ -26,6 +26,10 @@ NOT_A_CAUSE = (
     "What differs before breaks goes with them and need not cause them: both may follow from a third thing. Change one "
     "thing, and let 'breakhorn compare' say whether the rate fell."
 )
+_RESULT_NOTE = (
+    'Set use = "result" for them in mill.toml if that is what they are; but ask --section first: what shows before the '
+    "breaks of one section alone may stand here when all are asked for."
+)
 _WORDS = {
     Statistic.LEVEL: ("higher", "lower"),
     Statistic.AWAY: ("higher against the run's normal", "lower against the run's normal"),
@@ -212,7 +216,7 @@ def _result_table(evidence: Evidence) -> Table:
             (f.tag.tag, f.result_like or "", auc_said(f.moved.lead), auc_said(f.moved.after))
             for f in evidence.result_like
         ),
-        note='Set use = "result" for them in mill.toml if that is what they are.',
+        note=_RESULT_NOTE,
     )
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.period import say
 from analysis.result import NOTHING, Result, Table, number, percent
 from analysis.risk.bulletin import Bulletin, Condition
-from analysis.risk.card import Card
+from analysis.risk.card import RECORD_DAYS, Card
 from analysis.risk.drift import LARGE, Drift
 from analysis.risk.explain import CAUTION, odds_of
 from analysis.risk.replay import Reason
@@ -40,7 +42,7 @@ def tell_now(name: str, card: Card, seen: Seen, told: Bulletin, why: tuple[Reaso
         title="Break risk now",
         subject=f"{name}, {say(seen.at_ms, zone)}",
         sentence=sentence,
-        tables=(_reason_table(why), _record_table(said["last_days"])),
+        tables=(_reason_table(why), _record_table(said["last_days"], zone)),
         values=said,
         cautions=tuple(cautions),
     )
@@ -190,7 +192,8 @@ def _reason_table(why: tuple[Reason, ...]) -> Table:
     )
 
 
-def _record_table(record: dict[str, object]) -> Table:
+def _record_table(record: dict[str, Any], zone: ZoneInfo) -> Table:
+    since, until = (say(int(datetime.fromisoformat(record[key]).timestamp() * 1000), zone) for key in ("from", "to"))
     names = (
         ("breaks", "primary breaks"),
         ("warned_in_time", "warned of in time"),
@@ -199,11 +202,12 @@ def _record_table(record: dict[str, object]) -> Table:
         ("undecided", "warnings cut short"),
     )
     return Table(
-        title="The last 30 days",
+        title=f"What was judged of the last {RECORD_DAYS} days: {since} to {until}",
         columns=("what", "how many"),
         rows=tuple((words, str(record[key])) for key, words in names),
         numbers=frozenset({1}),
-        note="Warnings that were due, given or not. Days before the model was fitted are those of the judging.",
+        note="Warnings that were due, given or not. Days before the model was fitted are those of the judging; "
+        "breaks before these are in no row.",
     )
 
 

@@ -89,6 +89,8 @@ class ContextTable:
         What its rows say, in their order.
     skipped
         Cells without a result, in a table of laboratory results.
+    unused
+        Names of the columns that say nothing of this kind.
     """
 
     path: Path
@@ -97,12 +99,15 @@ class ContextTable:
     fields: Mapping[str, str]
     messages: Sequence[Message]
     skipped: int
+    unused: tuple[str, ...] = ()
 
     def lines(self) -> Iterator[str]:
         """What was understood, in words."""
         yield f"{self.path}"
         yield f"  {_CALLED[self.kind]}, a table of {len(self.messages):,} rows or results"
         yield f"  columns: {', '.join(f'{column} = {name}' for name, column in self.fields.items())}"
+        if self.unused:
+            yield f"  not used: {', '.join(self.unused)}"
         if self.skipped:
             yield f"  without a result: {self.skipped:,} cells"
         for message in self.messages[:3]:
@@ -116,6 +121,7 @@ class ContextTable:
             "fields": dict(self.fields),
             "rows": len(self.messages),
             "skipped": self.skipped,
+            "unused": list(self.unused),
             "faults": [],
         }
 
@@ -172,6 +178,7 @@ def context_table(
         fields=reading.told(),
         messages=messages,
         skipped=reading.skipped,
+        unused=reading.unused(),
     )
 
 
@@ -205,6 +212,12 @@ class _Reading:
             | ({"tests": ", ".join(columns.names[place] for place in columns.tags)} if self._is_wide else {})
         )
 
+    def unused(self) -> tuple[str, ...]:
+        """Names of the columns from which nothing is taken."""
+        columns = self.layout.columns
+        taken = {*columns.time, *self._places.values(), *(columns.tags if self._is_wide else ())}
+        return tuple(name for place, name in enumerate(columns.names) if name and place not in taken)
+
     @property
     def _is_wide(self) -> bool:
         """Whether each test has a column of its own."""
@@ -235,7 +248,8 @@ class _Reading:
                 return words.index("date"), words.index("time")
             if word in words and not (word == "time" and "date" in words):
                 return (words.index(word),)
-        raise ColumnsUnclear(f'no column is called "{_TIME[self._kind]}": give --time-column')
+        there = ", ".join(f'"{name}"' for name in names if name)
+        raise ColumnsUnclear(f'no column is called "{_TIME[self._kind]}": give --time-column, one of {there}')
 
     def _units_of_tests(self) -> dict[int, str]:
         layout, columns = self.layout, self.layout.columns

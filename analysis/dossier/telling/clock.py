@@ -46,7 +46,8 @@ def _headline(found: Dossier) -> str:
     tried = f", {count(tries, 'attempt')} at threading" if tries else ""
     coded = f"coded {case['cause']}" if case["cause"] else "not coded"
     coded += f" ({case['certainty']})" if case["cause"] and case["certainty"] else ""
-    return f"{kind}{where}, {lost}{tried}, {number(case['broke_t'])} t of broke; {coded}."
+    broke = "" if case["broke_t"] is None else f", {number(case['broke_t'])} t of broke"
+    return f"{kind}{where}, {lost}{tried}{broke}; {coded}."
 
 
 def _steps(found: Dossier) -> list[tuple[str, str, int | None]]:
@@ -107,6 +108,12 @@ def _clock_values(found: Dossier) -> list[dict[str, Any]]:
     ]
 
 
+def _tonnes(found: Dossier, column: str) -> str:
+    if found.case[column] is not None:
+        return f"{number(found.case[column])} t"
+    return "not reckoned while it is open" if found.clock.lost_ms is None else NOTHING
+
+
 def _context(found: Dossier) -> list[tuple[str, str]]:
     case, at = found.case, found.started_ms
     shift = f"{case['shift']} shift of {case['shift_date']}" if case["shift"] else NOTHING
@@ -118,8 +125,8 @@ def _context(found: Dossier) -> list[tuple[str, str]]:
         ("since the turn-up", _ago(case["since_turn_up_s"]) + (", lost in it" if case["at_turn_up"] else "")),
         ("since the grade change", _ago(case["since_grade_change_s"])),
         ("crew, shift", f"{case['crew'] or NOTHING}, {shift}"),
-        ("not made", f"{number(case['lost_t'])} t"),
-        ("broke made", f"{number(case['broke_t'])} t"),
+        ("not made", _tonnes(found, "lost_t")),
+        ("broke made, at reel moisture", _tonnes(found, "broke_t")),
     ]
     if found.around.washed_ms is not None:
         rows.append(("since the last planned sheet-off of an hour or more", _ago((at - found.around.washed_ms) / 1000)))

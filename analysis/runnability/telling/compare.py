@@ -252,7 +252,7 @@ def tell_plan(history: History, period: Period, words: str, plan: Plan) -> Resul
             ("after, time before as it is", amount(plan.after / 24, 1)),
         ),
         numbers=frozenset({1}),
-        note=f"Power {plan.power:.0%}, {level(plan.confidence)} two-sided, dispersion {plan.dispersion:.2f}.",
+        note=f"Power {plan.power * 100:.0f} %, {level(plan.confidence)} two-sided, dispersion {plan.dispersion:.2f}.",
     )
     return Result(
         title=f"What a trial needs, {history.machine.name}",
