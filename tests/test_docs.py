@@ -50,6 +50,12 @@ def test_every_file_that_a_document_points_to_is_there(path: Path) -> None:
     assert missing == []
 
 
+def test_no_line_of_the_changelog_stands_there_twice() -> None:
+    lines = [line for line in (ROOT / "CHANGELOG.md").read_text().splitlines() if line]
+
+    assert [line for line in set(lines) if lines.count(line) > 1] == []
+
+
 def test_each_locked_library_of_the_project_is_allowed_by_pyproject() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     locked = set(re.findall(r"^([a-z0-9-]+)==", (ROOT / "requirements" / "run.txt").read_text(), re.MULTILINE))
