@@ -7,13 +7,13 @@ import logging
 import signal
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from importlib import metadata
 from pathlib import Path
 
 import click
 
+from collector.clock import now_ms
 from collector.logs import LogFormat, about
 from collector.logs import set_up as set_up_log
 from collector.message import Message
@@ -21,7 +21,7 @@ from collector.replay import Publisher
 from collector.replay import replay as publish_all
 from collector.settings import Mill, load_mill, mill_schema
 from collector.stopping import stopped_by_signals
-from collector.stream import read_stream
+from collector.stream import read_streams
 from collector.way_out import way_out
 
 FILES = click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
@@ -105,10 +105,10 @@ def replay(path: Path, files: tuple[Path, ...], speed: float | None, form: str |
     with way_out():
         mill = load_mill(path)
         if form == "sparkplug":
-            sent = _replay_as_sparkplug(mill, _all_messages(files), speed)
+            sent = _replay_as_sparkplug(mill, read_streams(files), speed)
         else:
             with Publisher(mill.broker) as publisher:
-                sent = publish_all(publisher, _all_messages(files), speed=speed)
+                sent = publish_all(publisher, read_streams(files), speed=speed)
         click.echo(f"{sent} messages published to {mill.broker.host}:{mill.broker.port}.", err=True)
 
 
@@ -118,7 +118,7 @@ def _replay_as_sparkplug(mill: Mill, messages: Iterable[Message], speed: float |
 
     group, edge = names_in(mill)
     node, asked = EdgeNodeVoice(group, edge), Asked()
-    will = node.death(_now_ms())
+    will = node.death(now_ms())
     spoken = as_sparkplug(messages, group, edge, decode=Decoder(mill).decode, rebirth=asked.again)
     with Publisher(mill.broker, will=(will.topic, will.payload), hear=(node.commands, asked.hear)) as publisher:
         return publish_all(publisher, spoken, speed=speed)
@@ -158,12 +158,3 @@ def _telling() -> Callable[[object], None]:
     if not sys.stderr.isatty():
         return lambda counts: None
     return lambda counts: click.echo(f"\r{counts} …", nl=False, err=True)
-
-
-def _all_messages(files: Iterable[Path]) -> Iterator[Message]:
-    for file in files:
-        yield from read_stream(file)
-
-
-def _now_ms() -> int:
-    return time.time_ns() // 1_000_000

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from collector.clock import now_ms
 from collector.history.cli import history_options, options_from
 from collector.interrupt import Interrupt, interruptible
 from collector.message import Message
@@ -69,7 +69,7 @@ def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, as_json: bool
             tables = {file: kind for file in found if is_history(file) and (kind := context_kind(file, options))}
             exports = [file for file in found if is_history(file) and file not in tables]
             streams = [file for file in found if file not in exports and file not in tables]
-            with Spool(mill, options, now_ms=_now_ms()) as spool:
+            with Spool(mill, options, now_ms=now_ms()) as spool:
                 context = _take(spool, exports, tables, mill, options, told)
                 if dry_run:
                     told.streams(streams)
@@ -127,7 +127,7 @@ def _take(
     decode = Decoder(mill).decode
     for path, kind in tables.items():
         try:
-            table = context_table(path, kind, mill, options, decode, now_ms=_now_ms())
+            table = context_table(path, kind, mill, options, decode, now_ms=now_ms())
         except HistoryFault as fault:
             faults.append(fault)
             told(fault)
@@ -186,13 +186,13 @@ def _store_all(
     from collector.publish import publish  # noqa: PLC0415
     from collector.store import Store  # noqa: PLC0415
 
-    store = Store.open(mill.store.folder, mill, now_ms=_now_ms())
+    store = Store.open(mill.store.folder, mill, now_ms=now_ms())
     try:
-        store.begin_run(_now_ms(), metadata.version("breakhorn"))
+        store.begin_run(now_ms(), metadata.version("breakhorn"))
         interrupt.safe = False
         counts = total(_each(mill, store, spool, exports, streams, context, interrupt))
-        store.end_run(_now_ms(), True, counts.as_dict())
-        publish(store, mill, now_ms=_now_ms())
+        store.end_run(now_ms(), True, counts.as_dict())
+        publish(store, mill, now_ms=now_ms())
     finally:
         store.close()
     if mill.lake is not None:
@@ -270,16 +270,12 @@ def _telling(where: object) -> Callable[[Counts], None]:
     return lambda counts: click.echo(f"\r{where}: {counts} …", nl=False, err=True)
 
 
-def _now_ms() -> int:
-    return time.time_ns() // 1_000_000
-
-
 def _copy_to_lake(mill: Mill) -> None:
     """What was loaded goes to the lake as well; without it the load is done all the same."""
     from collector.lake import LakeFault, copy_round  # noqa: PLC0415
 
     try:
-        troubles = copy_round(mill, now_ms=_now_ms()).troubles
+        troubles = copy_round(mill, now_ms=now_ms()).troubles
     except LakeFault as error:
         troubles = [str(error)]
     for trouble in troubles:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from collector.clock import now_ms
 from collector.settings import Mill, load_mill
 from collector.way_out import way_out
 
@@ -60,13 +60,13 @@ def _rebuild(mill: Mill, machines: tuple[str, ...], *, present_settings: bool, d
     from collector.store import Store  # noqa: PLC0415
 
     open_store = Store.look if dry_run else Store.open
-    with open_store(mill.store.folder, mill, now_ms=_now_ms()) as store:
+    with open_store(mill.store.folder, mill, now_ms=now_ms()) as store:
         every = [
             work_out(
                 store,
                 mill,
                 machine,
-                now_ms=_now_ms(),
+                now_ms=now_ms(),
                 present_settings=present_settings,
                 dry_run=dry_run,
                 tell=_telling(),
@@ -74,7 +74,7 @@ def _rebuild(mill: Mill, machines: tuple[str, ...], *, present_settings: bool, d
             for machine in machines
         ]
         if not dry_run:
-            publish(store, mill, now_ms=_now_ms())
+            publish(store, mill, now_ms=now_ms())
     return every
 
 
@@ -83,7 +83,3 @@ def _telling() -> Callable[[Progress], None]:
     if not sys.stderr.isatty():
         return lambda progress: None
     return lambda progress: click.echo(f"\r{progress} …", nl=False, err=True)
-
-
-def _now_ms() -> int:
-    return time.time_ns() // 1_000_000

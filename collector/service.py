@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from collector import announce
+from collector import announce, clock
 from collector.announce import Announcement
 from collector.fact import State
 from collector.journal import Journal
@@ -58,7 +58,7 @@ class Collector:
         """Go on from the tracker states of an open store."""
         self._version = version
         self._mill = mill
-        self._now_ms = now_ms or _clock_ms
+        self._now_ms = now_ms or clock.now_ms
         self._keeper = Keeper(mill, store, now_ms=self._now_ms)
         self._journal = Journal()
         root = mill.topic_root
@@ -228,10 +228,10 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
     ready
         Called with the collector before it begins, so that somebody can stop it.
     """
-    store = Store.open(mill.store.folder, mill, now_ms=_clock_ms())
+    store = Store.open(mill.store.folder, mill, now_ms=clock.now_ms())
     try:
         collector = Collector(mill, store, version=version)
-        store.begin_run(_clock_ms(), version)
+        store.begin_run(clock.now_ms(), version)
         try:
             ready(collector)
             told = about("started", version=version, store=str(mill.store.folder))
@@ -239,16 +239,12 @@ def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lamb
             collector.run()
         except BaseException:
             with suppress(StoreError):  # a row that cannot be written must not hide what went wrong
-                store.end_run(_clock_ms(), False, collector.counts.as_dict())
+                store.end_run(clock.now_ms(), False, collector.counts.as_dict())
             raise
         counts = collector.counts
-        store.end_run(_clock_ms(), True, counts.as_dict())
+        store.end_run(clock.now_ms(), True, counts.as_dict())
         log.info("stopped, all committed: %s", counts, extra=about("stopped", counts=counts.as_dict()))
         with suppress(StoreFull):  # readers keep what they had; the next run lets them have the rest
-            publish(store, mill, now_ms=_clock_ms(), tidy=False)
+            publish(store, mill, now_ms=clock.now_ms(), tidy=False)
     finally:
         store.close()
-
-
-def _clock_ms() -> int:
-    return time.time_ns() // 1_000_000

@@ -50,6 +50,38 @@ def test_every_file_that_a_document_points_to_is_there(path: Path) -> None:
     assert missing == []
 
 
+def test_every_package_has_its_place_in_the_table_of_the_structure() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text().partition("\n### ")[0]
+    packages = [path.parent for side in ("collector", "analysis") for path in (ROOT / side).glob("*/__init__.py")]
+
+    rows = [line for line in told.splitlines() if line.startswith("| ")]
+    missing = [
+        package.name
+        for package in packages
+        if not any(f"{package.relative_to(ROOT)}/" in row or f"`{package.name}/`" in row for row in rows)
+    ]
+
+    assert packages
+    assert missing == []
+
+
+def test_every_place_in_the_contents_of_the_contributors_page_is_a_heading() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    headings = re.findall(r"^##+ (.+)$", text, re.MULTILINE)
+    anchors = {re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+    wanted = set(re.findall(r"\]\(#([\w-]+)\)", text))
+
+    assert wanted
+    assert wanted <= anchors
+
+
+def test_no_line_of_the_changelog_stands_there_twice() -> None:
+    lines = [line for line in (ROOT / "CHANGELOG.md").read_text().splitlines() if line]
+
+    assert [line for line in set(lines) if lines.count(line) > 1] == []
+
+
 def test_each_locked_library_of_the_project_is_allowed_by_pyproject() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     locked = set(re.findall(r"^([a-z0-9-]+)==", (ROOT / "requirements" / "run.txt").read_text(), re.MULTILINE))

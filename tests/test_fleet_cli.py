@@ -68,7 +68,9 @@ def test_a_lake_is_made_filled_by_load_checked_and_asked(tmp_path: Path) -> None
     )
     assert json.loads(of_a_day.stdout) == [{"n": 24}]
     assert "breaks_a_day" in run("fleet", "--questions").stdout
-    assert run(*mill, "fleet", "--ask", "breaks_a_day").exit_code == 0
+    asked = run(*mill, "fleet", "--ask", "breaks_a_day")
+    assert asked.exit_code == 0
+    assert run(*mill, "fleet", "--ask", "Breaks a day").stdout == asked.stdout
 
 
 def test_what_is_not_there_is_said_with_the_way_out(tmp_path: Path) -> None:
@@ -78,8 +80,11 @@ def test_what_is_not_there_is_said_with_the_way_out(tmp_path: Path) -> None:
     assert "names no lake" in run(*mill, "lake", "copy").stderr
     assert "say where one is with --lake FOLDER" in run(*mill, "fleet", "SELECT 1").stderr
     assert "is no lake" in run("fleet", "--lake", str(tmp_path), "SELECT 1").stderr
-    assert run("fleet", "--lake", str(tmp_path), "--ask", "no_such").exit_code == 2
-    assert run("fleet", "--lake", str(tmp_path)).exit_code == 2
+    unknown = run("fleet", "--lake", str(tmp_path), "--ask", "no_such")
+    assert (unknown.exit_code, "--questions" in unknown.stderr) == (2, True)
+    for both_or_none in ((), ("SELECT 1", "--ask", "breaks_a_day")):
+        wrong = run("fleet", "--lake", str(tmp_path), *both_or_none)
+        assert (wrong.exit_code, "one of" in wrong.stderr) == (2, True)
 
 
 def test_nothing_can_be_written_through_the_fleet(tmp_path: Path) -> None:

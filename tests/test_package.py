@@ -21,7 +21,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.dictionary.catalogue import dictionary
-from analysis.package.choice import CLOSED, FREE, IDS, KINDS, SPANS
+from analysis.package.choice import CLOSED, FREE, IDS, KINDS, NEVER, SPANS
 from analysis.package.cli import export
 from analysis.package.pseudonyms import BadKey, Pseudonyms, key_shift, read_key
 from analysis.read import open_store
@@ -377,6 +377,7 @@ def test_a_period_takes_what_touches_it(mill: Path, tmp_path: Path) -> None:
     [
         (["x", "--view", "nix"], 1, "dictionary"),
         (["x", "--view", "configuration", "--pseudonyms", "k"], 1, "configuration"),
+        (["x", "--view", "numbered_sample"], 1, "take sample"),
         (["x", "--move-times"], 2, "--pseudonyms"),
         (["x", "--pseudonyms", "x/mill.key"], 2, "keep the key elsewhere"),
         (["x", "--machine", "pm9"], 1, "kolmonen"),
@@ -444,7 +445,8 @@ def test_every_view_with_times_and_every_column_that_may_hold_a_name_is_known(sm
         "mill", "machine", "sheet_detector", "signal", "grade", "cause", "broke_pit", "broke_tower", "tag", "clothing",
         "configuration", "collector_run", "message_count", "published", "downtime_alias", "rebuild",
     }  # fmt: skip
-    assert {view.name for view in known.views} == set(SPANS) | whole
+    assert {view.name for view in known.views} == set(SPANS) | whole | set(NEVER)
+    assert not any((view, "machine") in columns for view in NEVER)
     assert all((view, column) in columns for view, span in SPANS.items() for column in span)
     # Texts that are neither names nor free nor the trade's words: each was looked at.
     plain = {

@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.runnability.run_rules import MEANING, POINTS_PER_FALSE_SIGNAL, WESTERN_ELECTRIC, Rule, find_signals
+from analysis.runnability.run_rules import (
+    MEANING,
+    NELSON,
+    POINTS_PER_FALSE_SIGNAL,
+    WESTERN_ELECTRIC,
+    Rule,
+    find_signals,
+)
 from tests.published_checks import check, near
 
 RULES = {
@@ -36,6 +43,11 @@ def test_published_sequences_signal_where_they_should(name: str, z: list[float],
     signals = find_signals(np.array(z, dtype=float), [RULES[name.split()[0]]])
 
     assert [s.point + 1 for s in signals] == flagged
+
+
+def test_nelsons_set_is_the_eight_rules_of_his_numbers_in_their_order() -> None:
+    """L. S. Nelson, J. Quality Technology 16 (1984) 237-239: tests 1 to 8."""
+    assert tuple(RULES[f"N{number}"] for number in range(1, 9)) == NELSON
 
 
 def test_the_default_rules_signal_about_once_in_ninety_two_points_by_chance() -> None:

@@ -26,10 +26,10 @@ from collector.message import Message
 from collector.pipeline import Pipeline
 from collector.replay import Publisher
 from collector.settings import Broker, Mill, load_mill, parse_mill
-from collector.stream import StreamWriter, read_stream
+from collector.stream import StreamWriter, read_stream, read_streams
 from collector.survey import Survey, survey
 from collector.survey.draft import MillName
-from collector.survey.listen import listen, read_all
+from collector.survey.listen import listen
 from collector.survey.payload import Kind, look
 from collector.survey.roles import section_of
 from collector.survey.tell import as_json, cautions, sentence, show
@@ -405,7 +405,7 @@ def test_sparkplug_edge_nodes_are_asked_for_their_births(tmp_path: Path) -> None
         stopping.set()
         speaking.join()
 
-    found = survey(lambda: read_all(files), name=NAME)
+    found = survey(lambda: read_streams(files), name=NAME)
     assert "reel.speed" in [record.name for record in found.tags.of("pm2")]
 
 

@@ -56,6 +56,7 @@ KEYS = (
     _key("production", "grade", "grade", why=_UNSET),
     _key("grade_order", "grade", "grade", why=_UNSET),
     _key("sample", "tag_id", "tag"),
+    _key("numbered_sample", "tag_id", "tag"),
     _key("sample_text", "machine tag", "tag"),
     _key("sheet_detector", "machine tag", "tag", why=_UNHEARD),
     _key("signal", "machine tag", "tag", why=_UNHEARD),

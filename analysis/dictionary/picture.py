@@ -14,7 +14,7 @@ _PLACES = (
     ("sheet_break", "", "", "production"),
     ("downtime_alias", "", "cause", "reel"),
     ("sample", "", "sheet_detector", "machine_state"),
-    ("", "tag", "signal", "clothing"),
+    ("numbered_sample", "tag", "signal", "clothing"),
     ("sample_text", "", "detector_fault", "lab"),
     ("message_count", "machine", "broke_tower", "rebuild"),
     ("mill", "published", "configuration", "broke_pit"),

@@ -51,11 +51,7 @@ def statistics(mean: Floats, variance: Floats, normal: Floats, least_share: floa
     n = np.maximum(count, 1)
     level = np.where(known, mean, 0.0).sum(axis=1) / n
     apart = np.where(known, mean - level[:, None], 0.0)
-    time = np.arange(mean.shape[1], dtype=np.float64)
-    middle = (known * time).sum(axis=1) / n
-    about = np.where(known, time - middle[:, None], 0.0)
-    slope = (about * apart).sum(axis=1) / np.maximum((about**2).sum(axis=1), 1e-12)
-    line = slope[:, None] * (time - middle[:, None])
+    slope, line = _line(apart, known, n)
     rest = np.where(known, apart - line, 0.0)
     within = np.where(known, variance, 0.0).sum(axis=1) / n
     spread = np.sqrt(np.maximum(within, 0.0) + (rest**2).sum(axis=1) / n)
@@ -80,6 +76,15 @@ def window_statistics(
     """
     parts = [slice(w.start - first, w.end - first) for w in windows]
     return np.stack([statistics(mean[:, p], variance[:, p], normal, least_share) for p in parts])
+
+
+def _line(apart: Floats, known: Mask, count: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Least-squares slope of each moment's deviations from their mean, and its line over all minutes."""
+    time = np.arange(apart.shape[1], dtype=np.float64)
+    middle = (known * time).sum(axis=1) / count
+    about = np.where(known, time - middle[:, None], 0.0)
+    slope = (about * apart).sum(axis=1) / np.maximum((about**2).sum(axis=1), 1e-12)
+    return slope, slope[:, None] * (time - middle[:, None])
 
 
 def _step(values: Floats) -> Floats:

@@ -18,8 +18,8 @@ DAY = click.DateTime(formats=["%Y-%m-%d"])
 @click.argument("sql", required=False)
 @click.option("--lake", type=click.Path(file_okay=False, path_type=Path), envvar="BREAKHORN_LAKE", show_envvar=True,
               help="The lake's folder; default: that of mill.toml's [lake].")  # fmt: skip
-@click.option("--ask", metavar="NAME", help="Ask one of the ready questions instead; --questions lists them.")
-@click.option("--questions", "listing", is_flag=True, help="Name the ready questions, each with its sentence.")
+@click.option("--ask", metavar="NAME", help="A ready question; --questions lists them.")
+@click.option("--questions", "listing", is_flag=True, help="List the ready questions.")
 @click.option("--from", "first", type=DAY, help="First day (UTC) of samples that are looked at; it opens sooner then.")
 @click.option("--to", "last", type=DAY, help="Last day (UTC) of samples that are looked at.")
 @click.option("--format", "shape", type=click.Choice(FORMATS), help="Default: as FILE ends, else table.")
@@ -51,6 +51,8 @@ def fleet(
 
     Nothing but a SELECT runs. Instants are in UTC; each mill's time zone and currency stand in the view mill.
 
+    Ten questions are ready: breakhorn fleet --lake /mnt/lake --ask breaks_a_day
+
     Example: breakhorn fleet --lake /mnt/lake "SELECT mill, machine, count(*) AS breaks FROM sheet_break GROUP BY ALL"
     """
     from analysis.fleet.opening import lake_folder, open_lake
@@ -61,7 +63,7 @@ def fleet(
             click.echo(f"{name:24} {sentence}")
         return
     if (sql is None) == (ask is None):
-        raise click.UsageError("give SQL, or --ask NAME; --questions lists the ready ones")
+        raise click.UsageError("give one of: SQL, --ask NAME (and --questions lists the names)")
     values, form = values_of(parameters), format_of(shape, out)
     try:
         asked = sql or question_sql(str(ask))

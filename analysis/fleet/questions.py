@@ -8,7 +8,7 @@ FOLDER = Path(__file__).parent / "sql"
 
 
 class NoSuchQuestion(Exception):
-    """There is no ready question of that name; the message says which there are."""
+    """There is no ready question of that name; the message says how to list them."""
 
 
 def questions() -> dict[str, str]:
@@ -21,7 +21,8 @@ def questions() -> dict[str, str]:
 
 
 def question_sql(name: str) -> str:
-    """The SQL of a question; NoSuchQuestion if there is none of that name."""
-    if name not in questions():
-        raise NoSuchQuestion(f"there is no question {name!r}; there are {', '.join(questions())}")
-    return (FOLDER / f"{name}.sql").read_text(encoding="utf-8")
+    """The SQL of a question, in any spelling of its gaps; NoSuchQuestion if there is none of that name."""
+    known = name.strip().lower().replace(" ", "_").replace("-", "_")
+    if known not in questions():
+        raise NoSuchQuestion(f"there is no question {name!r}; 'breakhorn fleet --questions' lists them")
+    return (FOLDER / f"{known}.sql").read_text(encoding="utf-8")

@@ -71,6 +71,8 @@ FREE = ("comment", "last_text", "text", "counts", "topic", "payload")
 MONEY = ("margin_per_t", "broke_cost_per_t")
 NOT_WITH_PSEUDONYMS = ("configuration", "rejected_message", "sample_text", "collector_run")
 """Views that are full of names, or nothing without their texts."""
+NEVER = {"numbered_sample": "sample"}
+"""Views that do not go out, since they have no machine to choose by, and the one that holds the same with names."""
 CLOSED = ("kind", "outcome", "state", "role", "use", "section", "reached_section", "caused_in", "unit", "flags", "loss")
 """Columns of the trade's words or the mill's sections, in which no name of a person, crew or tag is looked for."""
 
@@ -105,6 +107,10 @@ def choose(known: Dictionary, wanted: Iterable[str], *, free_texts: bool, pseudo
     for name in dict.fromkeys(wanted):
         if name not in views:
             raise CannotChoose(f"there is no view {name!r}; 'breakhorn dictionary' lists them")
+        if name in NEVER:
+            raise CannotChoose(
+                f"{name} has no column for the machine to choose by; take {NEVER[name]}, which has its rows"
+            )
         if pseudonyms and name in NOT_WITH_PSEUDONYMS:
             raise CannotChoose(
                 f"{name} cannot go into a package with pseudonyms: names stand in the midst of its texts"

@@ -15,7 +15,7 @@ from analysis.risk.model import chance
 from analysis.risk.replay import Reason, reasons
 from analysis.risk.rows import DAY_MS
 from analysis.risk.settings import MINUTE_MS
-from analysis.risk.warn import Fate
+from analysis.risk.warn import Fate, GivenWarning
 from analysis.risk.watch import Seen
 from analysis.telling.common import SAFETY, iso
 
@@ -79,8 +79,7 @@ def bulletin(
     scored = condition is Condition.SCORED
     given = seen.warnings(card)
     due = scored and bool(given) and given[-1].row == len(seen.rows) - 1
-    allowed = card.live or forced
-    warning = due and allowed
+    warning = due and (card.live or forced)
     number = len(seen.rows) - 1
     told = reasons_now(card, seen, number) if scored else ()
     risk = float(seen.risk()[number]) if scored else None
@@ -90,15 +89,7 @@ def bulletin(
         "horizon_min": card.settings.horizon_min,
         "base_rate": round(card.base_rate, 4),
         "reasons": [_plain(r) for r in told],
-        "warning": {
-            "given": warning,
-            "due": due,
-            "allowed": allowed,
-            "forced": forced and not card.live,
-            "from_risk": _level(seen),
-            "last_at": iso(given[-1].at_ms) if given and allowed else None,
-            "note": _permission(card, forced=forced),
-        },
+        "warning": _warning(card, seen, given, due=due, forced=forced),
         "minute": iso(seen.at_ms),
         "data_to": iso(seen.last_ms),
         "data_age_s": round((now_ms - seen.last_ms) / 1000, 1),
@@ -203,6 +194,19 @@ def _frame(machine: str, condition: Condition, because: str, *, now_ms: int | No
         "because": because or None,
         "said_at": iso(now_ms),
         "notice": SAFETY,
+    }
+
+
+def _warning(card: Card, seen: Seen, given: list[GivenWarning], *, due: bool, forced: bool) -> dict[str, Any]:
+    allowed = card.live or forced
+    return {
+        "given": due and allowed,
+        "due": due,
+        "allowed": allowed,
+        "forced": forced and not card.live,
+        "from_risk": _level(seen),
+        "last_at": iso(given[-1].at_ms) if given and allowed else None,
+        "note": _permission(card, forced=forced),
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from collector.clock import now_ms
 from collector.settings import Mill, load_mill
 from collector.way_out import way_out
 
@@ -54,7 +54,7 @@ def copy(path: Path) -> None:
 
     with way_out(), _said():
         mill, settings = _lake_of(path)
-        done = copy_round(mill, now_ms=_now_ms())
+        done = copy_round(mill, now_ms=now_ms())
         click.echo(f"{done.files} files with {done.rows} rows are new in {settings.folder}.", err=True)
         if done.troubles:
             raise click.ClickException("\n".join(done.troubles))
@@ -76,7 +76,7 @@ def take(path: Path, machine: str, from_at: str | None, had_by: str | None) -> N
 
     with way_out(), _said():
         mill, _ = _lake_of(path)
-        said = take_over(mill, machine, from_at=_instant(from_at), had_by=had_by, now_ms=_now_ms())
+        said = take_over(mill, machine, from_at=_instant(from_at), had_by=had_by, now_ms=now_ms())
         for line in said:
             click.echo(f"{machine} is {line.writer!r}'s from {line.from_at or 'the beginning'} on.")
 
@@ -129,7 +129,3 @@ def _instant(text: str | None) -> datetime | None:
     if at.tzinfo is None:
         raise click.UsageError(f"--from: {text!r} needs an offset, such as Z or +02:00")
     return at.astimezone(UTC)
-
-
-def _now_ms() -> int:
-    return time.time_ns() // 1_000_000

@@ -172,15 +172,6 @@ def delete_retired(store: Store, *, before_ms: int) -> None:
             )
 
 
-def delete_unlisted(store: Store) -> None:
-    """Delete what an interrupted publish wrote and did not list: on a full disk its room is needed."""
-    first = PartWriter(store).next_id
-    for content in COLUMNS:
-        for path in (store.folder / PARTS).glob(f"{content}-*.parquet"):
-            if int(path.stem.rpartition("-")[2]) >= first:
-                path.unlink(missing_ok=True)
-
-
 def source_of(paths: Iterable[Path]) -> str:
     """Some files as SQL after FROM."""
     return "read_parquet([" + ", ".join(f"'{quoted(path)}'" for path in paths) + "])"

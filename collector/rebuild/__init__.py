@@ -93,22 +93,28 @@ def rebuild(
     step("all known")
     if dry_run:
         return done
-    entry = stored.Log(
-        present_settings=present_settings,
-        rebuilt_ms=now_ms,
-        before=len(before["downtime"]),
-        after=len(after["downtime"]),
-        added=len(change.added),
-        removed=len(change.removed),
-        moved=len(change.moved),
-        changed=len(change.changed),
-    )
+    sizes = len(before["downtime"]), len(after["downtime"])
+    entry = _entry(change, sizes, now_ms=now_ms, present_settings=present_settings)
     now = [str(row["downtime_id"]) for row in after["downtime"]]
     aliases = aliases_after(stored.aliases_of(store, machine), change.moved, now)
     known = {note["note_id"] for note in stored.orphans(store, machine)}
     done.orphans = stored.put_in_place(store, machine, found, aliases, entry, step=step)
     done.new_orphans = [str(note["note_id"]) for note in done.orphans if note["note_id"] not in known]
     return done
+
+
+def _entry(change: Change, sizes: tuple[int, int], *, now_ms: int, present_settings: bool) -> stored.Log:
+    """What is logged of it; sizes are the downtimes before and after."""
+    return stored.Log(
+        present_settings=present_settings,
+        rebuilt_ms=now_ms,
+        before=sizes[0],
+        after=sizes[1],
+        added=len(change.added),
+        removed=len(change.removed),
+        moved=len(change.moved),
+        changed=len(change.changed),
+    )
 
 
 def _left(store: Store, machine: str, detectors: int) -> Sheet | None:

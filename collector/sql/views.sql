@@ -543,7 +543,7 @@ FROM placed AS p
 ASOF LEFT JOIN base.shift AS s ON s.started_at <= p.started_at;
 COMMENT ON VIEW main.downtime IS
     'Every stretch in which the sheet was not on the reel, as it holds now: found by the tracker, with kinds corrected, missed breaks added and others merged by notes of the crew. Rows of one machine never overlap.';
-COMMENT ON COLUMN main.downtime.downtime_id IS 'Id: machine and start, such as pm2-20260301T020304Z.';
+COMMENT ON COLUMN main.downtime.downtime_id IS 'Id: machine and start in UTC, as MACHINE-20260301T020304Z.';
 COMMENT ON COLUMN main.downtime.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.downtime.kind IS
     'How it began: break (unplanned), stop (stock or speed went), planned (sheet-off), unknown. As the crew''s newest kind note says, else as found.';
@@ -596,7 +596,7 @@ COMMENT ON COLUMN main.downtime.absorbed IS 'How many other downtimes were merge
 CREATE OR REPLACE VIEW main.sheet_break AS
 SELECT * FROM main.downtime WHERE kind = 'break';
 COMMENT ON VIEW main.sheet_break IS 'The downtimes that began with an unplanned loss of the sheet while making paper.';
-COMMENT ON COLUMN main.sheet_break.downtime_id IS 'Id: machine and start, such as pm2-20260301T020304Z.';
+COMMENT ON COLUMN main.sheet_break.downtime_id IS 'Id: machine and start in UTC, as MACHINE-20260301T020304Z.';
 COMMENT ON COLUMN main.sheet_break.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.sheet_break.kind IS
     'How it began: break (unplanned), stop (stock or speed went), planned (sheet-off), unknown. As the crew''s newest kind note says, else as found.';

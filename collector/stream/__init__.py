@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
@@ -12,7 +12,7 @@ from collector.stream.fault import StreamFault
 from collector.stream.jsonl import JsonLinesSink, read_json_lines
 from collector.stream.parquet import ParquetSink, read_parquet
 
-__all__ = ["StreamFault", "StreamWriter", "read_stream"]
+__all__ = ["StreamFault", "StreamWriter", "read_stream", "read_streams"]
 
 
 class _Sink(Protocol):
@@ -30,6 +30,12 @@ def read_stream(path: Path) -> Iterator[Message]:
         While it is read, at the first line or row that is not a recorded message, or if the file cannot be read.
     """
     return read_parquet(path) if _is_parquet(path) else read_json_lines(path)
+
+
+def read_streams(paths: Iterable[Path]) -> Iterator[Message]:
+    """The messages of some stream files, one file after the other. Raises StreamFault as ``read_stream`` does."""
+    for path in paths:
+        yield from read_stream(path)
 
 
 class StreamWriter:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from collector.settings import Broker, load_mill
+from collector.stream import read_streams
 from collector.survey.draft import MillName
 from collector.way_out import way_out
 
@@ -81,9 +82,8 @@ def survey(
 
 def _of(files: list[Path], name: MillName) -> Survey:
     from collector.survey.finding import survey as find  # noqa: PLC0415
-    from collector.survey.listen import read_all  # noqa: PLC0415
 
-    return find(lambda: read_all(files), name=name)
+    return find(lambda: read_streams(files), name=name)
 
 
 def _broker(path: Path, host: str | None, port: int | None) -> Broker:

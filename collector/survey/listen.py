@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from collector.decode.sparkplug import NAMESPACE
@@ -90,9 +90,3 @@ def _ask(broker: Broker, edges: list[tuple[str, str]]) -> None:
             now_ms = time.time_ns() // 1_000_000
             request = rebirth_request(group, edge, now_ms)
             publisher.send(Message(received_ms=now_ms, topic=request.topic, payload=request.payload))
-
-
-def read_all(files: Iterable[Path]) -> Iterator[Message]:
-    """The messages of several stream files, one after the other."""
-    for file in files:
-        yield from read_stream(file)

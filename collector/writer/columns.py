@@ -21,7 +21,6 @@ from collector.writer.tagbook import Ids, Ints, Shape, TagBook
 
 Flags = npt.NDArray[np.uint8]
 Truths = npt.NDArray[np.bool_]
-Objects = npt.NDArray[np.object_]
 
 _SMALL = 4
 """Scans of fewer values than this are not worth an array of their own."""
