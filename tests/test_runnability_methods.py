@@ -22,7 +22,7 @@ def test_the_page_has_a_row_of_actual_coverage_for_every_interval() -> None:
 def test_the_page_says_of_every_figure_where_it_comes_from() -> None:
     figures = [p.stem for folder in ("runnability", "evidence") for p in (PACKAGE / folder).glob("*.py")]
     shown = {"__init__", "cli", "pictures", "observed", "series", "compare", "trend"}
-    shown |= {"answer", "brief", "cells", "course", "find", "reading", "settings", "tell"}
+    shown |= {"answer", "brief", "cells", "course", "find", "reading", "settings", "summing", "tell", "tell_where"}
 
     for figure in set(figures) - shown:
         assert f"`{figure}`" in PAGE or f"`{figure}." in PAGE, figure
