@@ -71,6 +71,14 @@ def test_a_lake_is_made_filled_by_load_checked_and_asked(tmp_path: Path) -> None
     asked = run(*mill, "fleet", "--ask", "breaks_a_day")
     assert asked.exit_code == 0
     assert run(*mill, "fleet", "--ask", "Breaks a day").stdout == asked.stdout
+    views = "SELECT view_name FROM duckdb_views() WHERE schema_name = 'main' AND NOT internal"
+    of_store, of_lake = (
+        {row["view_name"] for row in json.loads(run(*mill, command, views, "--format", "json").stdout)}
+        for command in ("query", "fleet")
+    )
+    # As collector/FLEET.md says.
+    assert of_store - of_lake == {"configuration", "rejected_message", "numbered_sample"}
+    assert of_lake < of_store
 
 
 def test_what_is_not_there_is_said_with_the_way_out(tmp_path: Path) -> None:
