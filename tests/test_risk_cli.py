@@ -63,7 +63,12 @@ def files_of(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
-def test_judge_begins_with_the_verdict_and_ends_with_the_safety_notice(mill: Path) -> None:
+def test_judge_begins_with_the_verdict_and_ends_with_the_safety_notice(
+    mill: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Narrower, the name of a forecaster may be broken over two lines.
+    monkeypatch.setenv("COLUMNS", "160")
+
     found = run(mill, "judge")
 
     assert found.exit_code == 0, found.output

@@ -63,7 +63,7 @@ def _notes_table(found: Dossier) -> Table:
 
 def _near_table(found: Dossier) -> Table:
     return Table(
-        title="Other downtimes within six hours",
+        title="Other downtimes that reach into the six hours before or after",
         columns=("min from this loss", "id", "kind", "section", "lost", "cause"),
         rows=tuple(_near_row(found, d) for d in found.near),
         numbers=frozenset({0}),
