@@ -114,7 +114,7 @@ def later(text: str) -> list[Migration]:
 def test_an_older_store_is_migrated_and_keeps_its_rows() -> None:
     with duckdb.connect() as connection:
         bring_up_to_date(connection, now_ms=NOW_MS)
-        connection.execute("INSERT INTO base.lab VALUES (1, 'pm2', now(), now(), 'moisture', 5.1, '%', NULL)")
+        connection.execute("INSERT INTO base.lab VALUES (1, 'pm2', now(), now(), 'moisture', 5.1, '%', NULL, false)")
 
         bring_up_to_date(connection, now_ms=NOW_MS, steps=later("ALTER TABLE base.lab ADD COLUMN tail_width_m DOUBLE"))
 

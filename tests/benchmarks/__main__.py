@@ -57,7 +57,7 @@ def rows_of(ran: Ran, *, quick: bool, lines: Iterable[Line] = LINES) -> list[tup
     return [
         (ran.name, line.what, *(line.cells(ran.said, judge=not quick) or ("not printed", "", "")))
         for line in lines
-        if line.benchmark == ran.name
+        if line.benchmark == ran.name and (line.quick or not quick)
     ]
 
 

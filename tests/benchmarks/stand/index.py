@@ -40,6 +40,8 @@ class Line:
         Finds the line, at its begin; ``figure`` and, if there is one, ``ratio`` name the numbers in it.
     unit, against
         Of the figure; what the ratio is taken to.
+    quick
+        Whether the small size prints it too.
     """
 
     benchmark: str
@@ -48,6 +50,7 @@ class Line:
     unit: str
     against: str = ""
     goal: Goal | None = None
+    quick: bool = True
 
     def cells(self, said: str, *, judge: bool) -> tuple[str, str, str] | None:
         """Figure, ratio and goal as words; None if no line matches."""
@@ -73,7 +76,7 @@ def _live(samples: int, before: int, goal: Goal, *, unit: str, what: str, ratio:
     skipped = rf"(?:{_ANY} +){{{before}}}"
     return Line(
         benchmark="live", what=f"{what}, {samples} a message", pattern=rf"^ +{samples} +{skipped}{_F}{ratio}",
-        unit=unit, against="÷ insert" if ratio else "", goal=goal,
+        unit=unit, against="÷ insert" if ratio else "", goal=goal, quick=samples == 50,
     )  # fmt: skip
 
 
@@ -105,6 +108,8 @@ LINES = (
     _live(50, 5, _most(2, of_ratio=True), unit="CPU µs a sample", what="collector", ratio=rf" +{_R}"),
     _live(500, 5, _most(2, of_ratio=True), unit="CPU µs a sample", what="collector", ratio=rf" +{_R}"),
     _live(500, 7, Goal(side=_AT_LEAST, limit=300, of_ratio=False), unit="times", what="less CPU than a row at a time"),
+    Line(benchmark="live", what="one sample a message, beside paho alone", unit="%",
+         pattern=rf"^ +[\d,]+ ÷ +[\d,]+ msg/s = +{_F}%", goal=Goal(side=_AT_LEAST, limit=85, of_ratio=False)),
     Line(benchmark="live", what="three machines × 500 tags × 1 Hz", unit="% of a core",
          pattern=rf"^3 machines × 500 tags .*?: {_F}% of a core, {_R} ×", against="÷ insert", goal=_most(3)),
     Line(benchmark="page_streams", what="collector beside 50 open pages", unit="CPU ms a message",
