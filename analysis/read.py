@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 PUBLISHED = "published.duckdb"
 MEMORY = "1GB"
-PART_MS = 30 * 86_400_000
+PART_MS = 92 * 86_400_000
 """A period is judged in parts of this length: value by value, a whole one takes memory by its length. [ms]"""
 HELD_MS = 86_400_000
 """How far back a value is looked for that holds at the beginning of a period. [ms]"""
@@ -412,9 +412,17 @@ class Store:
             back_ms = HELD_MS if from_ms == period.from_ms else 0
             yield self._within(name, part, back_ms=back_ms, **{f"held_{role}": held[role] for role in roles}, **asked)
             if part.to_ms < period.to_ms:
-                whole = replace(part, from_ms=from_ms - back_ms)
                 known = {key: value for key, value in asked.items() if key != "dry"}
-                held |= {row["role"]: row["held"] for row in self._within(held_by, whole, **known)}
+                held |= self._held(held_by, replace(part, from_ms=from_ms - back_ms), **known)
+
+    def _held(self, name: str, part: Period, **asked: object) -> dict[str, float | None]:
+        """What each role was last said to be in a part; most are said each day, so few need the whole of it read."""
+        rows: list[dict[str, Any]] = []
+        for from_ms in (max(part.from_ms, part.to_ms - HELD_MS), part.from_ms):
+            rows = self._within(name, replace(part, from_ms=from_ms), **asked)
+            if all(row["said"] for row in rows):
+                break
+        return {row["role"]: row["held"] for row in rows if row["said"]}
 
     def _within(self, name: str, period: Period, **parameters: object) -> list[dict[str, Any]]:
         return self.rows(_sql(name), from_ms=period.from_ms, to_ms=period.to_ms, **parameters)
