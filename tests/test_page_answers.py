@@ -146,6 +146,11 @@ def test_a_picture_that_is_none_is_not_there(page: Visitor) -> None:
         assert page.get(f"{LOSSES}/picture/{part}/{which}").status_code == 404
 
 
+def test_both_say_how_fresh_they_are(page: Visitor) -> None:
+    for path in (A_BREAK, LOSSES):
+        assert "Data up to Wed 4 March 2026 06:05, published 06:05; mill time." in said(page.get(path))
+
+
 def test_both_say_that_they_are_advice_only(page: Visitor) -> None:
     for path in (A_BREAK, LOSSES, NIGHT):
         assert "Advisory only" in said(page.get(path))

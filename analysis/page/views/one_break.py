@@ -35,6 +35,7 @@ def one_break(request: Request) -> Response:
         place="shift",
         downtime_id=downtime,
         started_ms=found.started_ms,
+        history=found.history,
         span=span_of(site, site.machine(machine), found.started_ms),
         parts=parts_of(results, _counts(found), address),
         links=_links(request, site, machine, results),
