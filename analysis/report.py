@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
-
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from analysis import charts
 from analysis.drawing import plain_id
@@ -30,6 +27,7 @@ from analysis.telling.quality import tell_quality
 from analysis.telling.shift import tell_shift
 from analysis.telling.tonnes import tell_production
 from analysis.telling.worth import tell_worth
+from analysis.templating import templates_in
 from analysis.tonnes import lost_in, money_of
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -76,7 +74,7 @@ def page(mill: str, title: str, chapters: Sequence[Chapter], *, demo: bool = Fal
     demo
         True marks every chapter as figures of an invented mill.
     """
-    template = _environment().get_template("page.html")
+    template = templates_in(_TEMPLATES, ("count", count)).get_template("page.html")
     return template.render(mill=mill, title=title, chapters=chapters, demo=demo, safety=SAFETY)
 
 
@@ -357,16 +355,3 @@ def _data(history: History, book: Ledger) -> Part:
         tables=told.tables[:1],
         folded=told.tables[1:],
     )
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["count"] = count
-    return environment

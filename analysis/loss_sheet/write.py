@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import asdict
-from functools import cache
 from pathlib import Path
 
 import typst
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from analysis import charts
 from analysis.drawing import plain_id
@@ -17,6 +15,7 @@ from analysis.history import History
 from analysis.loss_sheet.model import Band, LossSheet
 from analysis.loss_sheet.tell import marks_of
 from analysis.shift_review import ShiftReview
+from analysis.templating import templates_in
 
 _TEMPLATES = Path(__file__).parent.parent / "templates"
 KINDS = ("pdf", "html")
@@ -32,7 +31,7 @@ def band_of(history: History, review: ShiftReview) -> Band:
 
 def as_html(sheet: LossSheet) -> str:
     """One self-contained page: no script, nothing fetched; it prints on one A4 page."""
-    return _environment().get_template("loss_sheet.html").render(sheet=sheet)
+    return templates_in(_TEMPLATES).get_template("loss_sheet.html").render(sheet=sheet)
 
 
 def as_pdf(sheet: LossSheet) -> bytes:
@@ -70,14 +69,3 @@ def as_png(sheet: LossSheet, dots_per_inch: float = 144.0) -> bytes:
 def pages_of(pdf: bytes) -> int:
     """How many pages a PDF has, by the root of its page tree."""
     return max(int(found) for found in re.findall(rb"/Type\s*/Pages\s*/Count\s+(\d+)", pdf))
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import time
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
@@ -19,6 +18,7 @@ from analysis.page.visit import SIZES, THEMES, visit_of
 from analysis.period import local, say
 from analysis.read import CannotRead, Store
 from analysis.result import sentence_case
+from analysis.templating import templates_in
 
 SILENT_AFTER_S = 300
 """A collector at work publishes each few seconds; people must see when it does not. [s]"""
@@ -41,7 +41,7 @@ def paint(
     frame = _frame(request, machine, place)
     if taken := sorted(frame.keys() & shown.keys()):
         raise ValueError(f"the frame has a {taken[0]} of its own; give the template another name")
-    html = _environment().get_template(template).render(frame | shown)
+    html = templates_in(_TEMPLATES, ("capitalize_first", sentence_case)).get_template(template).render(frame | shown)
     response = HTMLResponse(html, status_code=status, headers={"Cache-Control": "no-store"})
     visit.greet(response, secure=request.url.scheme == "https")
     return response
@@ -49,7 +49,7 @@ def paint(
 
 def fragment(template: str, **shown: Any) -> str:
     """A template without the frame: a piece of a page that is sent by itself."""
-    return _environment().get_template(template).render(shown)
+    return templates_in(_TEMPLATES, ("capitalize_first", sentence_case)).get_template(template).render(shown)
 
 
 def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
@@ -101,16 +101,3 @@ def _silent_since(site: Site) -> int | None:
     except CannotRead:
         return None
     return published_ms if time.time() * 1000 - published_ms > SILENT_AFTER_S * 1000 else None
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["capitalize_first"] = sentence_case
-    return environment
