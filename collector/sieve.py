@@ -54,8 +54,9 @@ class Sieve:
         must = whole.copy()
         must[-1] = True
         for tag, where in rows.items():
-            must |= np.isin(times, part.at_ms[told[tag]])
-            told[tag] = np.union1d(told[tag], where[np.isin(part.at_ms[where], times[whole])])
+            must |= _among(times, part.at_ms[told[tag]])
+            if whole.any():
+                told[tag] = np.union1d(told[tag], where[_among(part.at_ms[where], times[whole])])
             self.last[tag] = _row(part, int(where[-1]))
         return list(self._emit(times, np.flatnonzero(must), _values(part, told)))
 
@@ -94,7 +95,7 @@ class Sieve:
 
     def _times(self, part: Block, rows: Mapping[str, Ints], state: sheet.Sheet) -> Ints:
         """The times at which the machine was heard; a source counts from its first role value on."""
-        times: Ints = np.unique(part.at_ms)
+        times: Ints = part.at_ms[np.diff(part.at_ms, prepend=part.at_ms[0] - 1) != 0]
         if self.source in state.gathered.sources:
             return times
         if not rows:
@@ -138,8 +139,17 @@ def _inside(times: Ints, at_ms: Ints, bad: Truths, dark: bool) -> Truths:
     if not (dark or bad.any()):
         return np.zeros(len(times), np.bool_)
     before = np.searchsorted(at_ms, times, side="left") - 1
-    inside: Truths = np.where(before >= 0, bad[before], dark) | np.isin(times, at_ms[bad])
+    inside: Truths = np.where(before >= 0, bad[before], dark) | _among(times, at_ms[bad])
     return inside
+
+
+def _among(times: Ints, some: Ints) -> Truths:
+    """Which times are among some others; both in order and without doubles, which spares sorting and hashing them."""
+    among = np.zeros(len(times), np.bool_)
+    places = np.searchsorted(times, some)
+    some, places = some[places < len(times)], places[places < len(times)]
+    among[places[times[places] == some]] = True
+    return among
 
 
 def _values(part: Block, told: Mapping[str, Ints]) -> dict[int, dict[str, Value]]:
