@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -13,16 +12,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.options import Asked, Told, asks, chosen, way_out
+from analysis.command.give import give
+from analysis.command.options import Asked, Told, asks, chosen, way_out
 
 if TYPE_CHECKING:
+    from analysis.figures.ledger import Ledger
+    from analysis.figures.shift_review import ShiftReview
     from analysis.history import History
-    from analysis.ledger import Ledger
     from analysis.period import Period
     from analysis.read import Store
     from analysis.report import Chapter
     from analysis.result import Picture
-    from analysis.shift_review import ShiftReview
 
 DIMENSIONS = (
     "section", "cause", "crew", "shift", "grade", "shade", "hour", "weekday", "month", "turn-up", "attempts",
@@ -47,9 +47,9 @@ def efficiency(
 
     Example: breakhorn efficiency --from 2026-03-01 --to 2026-03-07 --by crew
     """
-    from analysis.efficiency import efficiency as figures_of
-    from analysis.judging import judged
-    from analysis.ledger import ledger
+    from analysis.figures.efficiency import efficiency as figures_of
+    from analysis.figures.ledger import ledger
+    from analysis.paper.answer import judged
     from analysis.read import open_store
     from analysis.telling.efficiency import tell_efficiency
 
@@ -100,7 +100,7 @@ def pareto(
 
     Example: breakhorn pareto --within section=press --by cause --year
     """
-    from analysis.answering import answer_pareto, selection_of
+    from analysis.pareto.answer import answer_pareto, selection_of
     from analysis.read import open_store
 
     with way_out(), open_store(path) as store:
@@ -130,8 +130,8 @@ def shift(path: Path, asked: Asked) -> None:
 
     Example: breakhorn shift --shift "last night"
     """
+    from analysis.figures.shift_review import shift_review
     from analysis.read import open_store
-    from analysis.shift_review import shift_review
     from analysis.suggest.answer import for_shift
     from analysis.telling.shift import tell_shift
 
@@ -156,8 +156,8 @@ def broke(path: Path, asked: Asked) -> None:
 
     Example: breakhorn broke --from yesterday
     """
-    from analysis.judging import broke_stock
-    from analysis.ledger import ledger
+    from analysis.broke.answer import broke_stock
+    from analysis.figures.ledger import ledger
     from analysis.read import open_store
     from analysis.telling.broke import tell_broke
 
@@ -193,10 +193,11 @@ def report(path: Path, asked: Asked) -> None:
 
 
 def _chapter(store: Store, history: History, period: Period) -> Chapter:
-    from analysis.console import reading_progress
+    from analysis.broke.answer import broke_stock
+    from analysis.command.console import reading_progress
     from analysis.evidence.brief import in_short
-    from analysis.judging import broke_stock, judged
-    from analysis.ledger import ledger
+    from analysis.figures.ledger import ledger
+    from analysis.paper.answer import judged
     from analysis.report import report_chapter
     from analysis.telling.broke import tell_broke
 
@@ -209,69 +210,6 @@ def _chapter(store: Store, history: History, period: Period) -> Chapter:
         broke=tell_broke(history, ledger(history, period), *broke_stock(store, history, period)),
         evidence=evidence,
     )
-
-
-def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    """Print answers as asked, and write the files that were asked for."""
-    results = [result for one in told for result in one.results]
-    if asked.as_json:
-        click.echo(
-            json.dumps({"answer": name, "results": [r.values | {"sentence": r.headline} for r in results]}, indent=2)
-        )
-    else:
-        from analysis.console import show
-        from analysis.telling.common import freshness_said
-
-        show(results)
-        for history in {one.history.machine.machine: one.history for one in told}.values():
-            click.echo(freshness_said(history), err=True)
-    _write_tables(name, asked, told)
-    if asked.wants_picture:
-        _write_drawn(name, asked, told)
-
-
-def _write_tables(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    if not (asked.csv or asked.xlsx or asked.parquet):
-        return
-    from analysis.export import write_tables
-
-    results = [result for one in told for result in one.results]
-    histories = [one.history for one in told]
-    for line in write_tables(
-        name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx, parquet_file=asked.parquet
-    ):
-        click.echo(line, err=True)
-
-
-def _write_drawn(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    from analysis.export import write_pictures
-
-    drawn = [one.draw() or [()] * len(one.results) for one in told]
-    pictures = [picture for each in drawn for several in each for picture in several]
-    for wanted in (asked.svg, asked.png):
-        if wanted is None:
-            continue
-        if not pictures:
-            raise click.ClickException(f"{name} has no picture to write to {wanted}; --csv and --xlsx take its tables")
-        for file, title in write_pictures(wanted, pictures):
-            click.echo(f"wrote {file}: {title}", err=True)
-    if asked.html is not None:
-        _write_page(name, asked, asked.html, told, drawn)
-
-
-def _write_page(
-    name: str, asked: Asked, file: Path, told: Sequence[Told], drawn: Sequence[Sequence[tuple[Picture, ...]]]
-) -> None:
-    from analysis.report import chapter_of, page, result_part
-
-    chapters = []
-    for one, each in zip(told, drawn, strict=True):
-        parts = [result_part(result, *pictures) for result, pictures in zip(one.results, each, strict=True)]
-        chapters.append(chapter_of(one.history, one.period, parts))
-    file.write_text(
-        page(told[0].history.mill.name, name, chapters, demo=asked.demo or told[0].history.mill.demo), encoding="utf-8"
-    )
-    click.echo(f"wrote {file}", err=True)
 
 
 def _draw_time(history: History, book: Ledger) -> Sequence[tuple[Picture, ...]]:

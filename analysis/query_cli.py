@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -171,7 +171,7 @@ def _write_binary(
     seconds: float,
     meanings: Callable[[], Mapping[str, str]],
 ) -> None:
-    from analysis.console import reading_progress
+    from analysis.command.console import reading_progress
     from analysis.query import frame, written_whole
     from analysis.query_file import write_binary
 
@@ -184,7 +184,7 @@ def _write_binary(
 def _say_text(
     connection: DuckDBPyConnection, sql: str, values: dict[str, str], shape: Format, out: Path | None, *, seconds: float
 ) -> None:
-    from analysis.console import reading_progress
+    from analysis.command.console import reading_progress
     from analysis.query import Format, answered, text_of, written_whole
 
     with ExitStack() as stack:
@@ -217,7 +217,7 @@ def _list_questions() -> None:
 
 def _print_rows(answer: Answer) -> None:
     """The first rows as a table; stderr says if there were more."""
-    from analysis.console import show_table
+    from analysis.command.console import show_table
     from analysis.query import cell
     from analysis.result import Table
 

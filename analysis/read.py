@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 
-from analysis.broke_ledger import BrokeStep, Flows, Levels, Moisture, summed
+from analysis.broke.ledger import BrokeStep, Flows, Levels, Moisture, summed
 from analysis.history import (
     Attempt,
     BrokePit,

@@ -6,17 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from analysis import charts
-from analysis.drawing import plain_id
-from analysis.efficiency import Efficiency, efficiency
+from analysis.drawing import bands
+from analysis.drawing.bars import pareto_bars, worth_bars
+from analysis.drawing.chart import plain_id
+from analysis.figures.efficiency import Efficiency, efficiency
+from analysis.figures.ledger import Class, Ledger, ledger
+from analysis.figures.shift_review import ShiftReview, numbers_by_time, shift_review
+from analysis.figures.tonnes import lost_in, money_of
 from analysis.history import History
-from analysis.ledger import Class, Ledger, ledger
-from analysis.offspec import Specification
+from analysis.paper.offspec import Specification
 from analysis.pareto import Pareto, Worth, pareto, worth
-from analysis.pareto_chart import pareto_bars, worth_bars
 from analysis.period import Period, say_period, shift_period
 from analysis.result import MISSING, Picture, Result, RiskSection, Table, count, length, number, percent, sentence_case
-from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
 from analysis.telling.broke import tell_broke
 from analysis.telling.common import SAFETY, definitions, freshness_said
 from analysis.telling.efficiency import figure_table, ledger_table, split_table, tell_efficiency
@@ -28,7 +29,6 @@ from analysis.telling.shift import tell_shift
 from analysis.telling.tonnes import tell_production
 from analysis.telling.worth import tell_worth
 from analysis.templating import templates_in
-from analysis.tonnes import lost_in, money_of
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -209,7 +209,7 @@ def _time(history: History, book: Ledger) -> tuple[Part, ...]:
     return (
         Part(
             title="Day by day",
-            sentence=sentence_case(charts.days_said(book, history.mill.zone)),
+            sentence=sentence_case(bands.days_said(book, history.mill.zone)),
             pictures=(days,),
         ),
         Part(
@@ -325,8 +325,8 @@ def time_pictures(history: History, book: Ledger) -> tuple[Picture, ...]:
     """The shares of the time ledger, and day by day."""
     prefix = plain_id(history.machine.machine)
     return (
-        charts.ledger_bar(book, ledger_table(book), f"{prefix}-share"),
-        charts.day_bands(book, history.mill.zone, f"{prefix}-days"),
+        bands.ledger_bar(book, ledger_table(book), f"{prefix}-share"),
+        bands.day_bands(book, history.mill.zone, f"{prefix}-days"),
     )
 
 
@@ -344,7 +344,7 @@ def worth_picture(history: History, found: Worth, table: Table) -> Picture:
 def shift_picture(history: History, review: ShiftReview) -> Picture:
     """The band of one shift, its downtimes numbered as in their table."""
     marks = {key: str(number) for key, number in numbers_by_time(review.downtimes).items()}
-    return charts.timeline(review.book, history.mill.zone, marks, f"{plain_id(history.machine.machine)}-line")
+    return bands.timeline(review.book, history.mill.zone, marks, f"{plain_id(history.machine.machine)}-line")
 
 
 def _data(history: History, book: Ledger) -> Part:

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from analysis.efficiency import efficiency
+from analysis.broke.answer import broke_stock
 from analysis.evidence.brief import in_short
+from analysis.figures.efficiency import efficiency
+from analysis.figures.ledger import ledger
 from analysis.history import Machine
-from analysis.judging import broke_stock, judged
-from analysis.ledger import ledger
+from analysis.paper.answer import judged
 from analysis.pareto import pareto
 from analysis.period import Period
 from analysis.read import Store, open_store

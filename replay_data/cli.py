@@ -90,7 +90,7 @@ def demo(folder: Path, days: int, seed: int) -> None:
 
 def _show(told: Sequence[Told]) -> None:
     """A page of the report: the time ledger, and a sentence each on the rest."""
-    from analysis.console import show  # noqa: PLC0415
+    from analysis.command.console import show  # noqa: PLC0415
     from analysis.result import Table  # noqa: PLC0415
     from analysis.telling.common import SAFETY  # noqa: PLC0415
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.random import Generator
 from scipy import stats
 
-from analysis.rates import count_interval
+from analysis.figures.rates import count_interval
 from analysis.runnability.changepoint import steps
 from analysis.runnability.clustering import share_of
 from analysis.runnability.compare import compare, exact_ratio, negative_binomial_ratio, quasi_poisson_ratio

@@ -13,9 +13,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from analysis.command.options import Asked, chosen
 from analysis.evidence.answer import Question, seek
 from analysis.evidence.find import Evidence
-from analysis.options import Asked, chosen
 from analysis.read import open_store
 from replay_data.simulator.scenario import Scenario, nothing_planted, random_scenario
 from tests.scenarios import make_store

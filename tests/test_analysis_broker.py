@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.broker import Broker, NoPassword, broker_of
+from analysis.broker.address import Broker, NoPassword, broker_of
 from analysis.read import NoMill
 from collector.settings import load_mill
 from tests.mills import EXAMPLE

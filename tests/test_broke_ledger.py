@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from analysis.broke_ledger import (
+from analysis.broke.answer import broke_stock
+from analysis.broke.ledger import (
     BrokeLedger,
     BrokeStep,
     Flows,
@@ -19,9 +20,8 @@ from analysis.broke_ledger import (
     tower_of,
     volume_m3,
 )
+from analysis.figures.ledger import ledger
 from analysis.history import BrokePit, BrokeTower
-from analysis.judging import broke_stock
-from analysis.ledger import ledger
 from analysis.period import Period
 from analysis.read import open_store
 from analysis.telling.broke import tell_broke

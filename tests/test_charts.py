@@ -11,12 +11,12 @@ from xml.etree import ElementTree
 import altair as alt
 import pytest
 
-from analysis.charts import MOST_DAYS, day_bands, days_said, ledger_bar, timeline
-from analysis.drawing import FILL, INK, data, draw, plain_id
+from analysis.drawing.bands import MOST_DAYS, day_bands, days_said, ledger_bar, timeline
+from analysis.drawing.bars import MOST_BARS, pareto_bars
+from analysis.drawing.chart import FILL, INK, data, draw, plain_id
+from analysis.figures.ledger import Class, Ledger, ledger
 from analysis.history import History, StateSpan
-from analysis.ledger import Class, Ledger, ledger
 from analysis.pareto import pareto
-from analysis.pareto_chart import MOST_BARS, pareto_bars
 from analysis.period import Period, day_start_ms
 from analysis.result import Picture
 from analysis.telling.efficiency import ledger_table

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.compound import redrawn, sum_interval
-from analysis.rates import count_interval
+from analysis.figures.compound import redrawn, sum_interval
+from analysis.figures.rates import count_interval
 
 SIZES = st.lists(st.floats(0.1, 1_000), min_size=1, max_size=12)
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from analysis.console import column_widths, show, show_table
+from analysis.command.console import column_widths, show, show_table
 from analysis.result import Result, Table
 
 BALANCE = Table(

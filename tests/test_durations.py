@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.durations import mean_length, median_length, residual_life, share
+from analysis.figures.durations import mean_length, median_length, residual_life, share
 
 
 def test_the_interval_of_a_median_lies_between_order_statistics() -> None:

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.durations import mean_length
-from analysis.efficiency import (
+from analysis.figures.durations import mean_length
+from analysis.figures.efficiency import (
     availability,
     available_ms,
     effectiveness,
@@ -19,11 +19,11 @@ from analysis.efficiency import (
     speed_efficiency,
     time_efficiency,
 )
+from analysis.figures.ledger import Class, ledger
+from analysis.figures.tonnes import rate_t_h
 from analysis.history import Grade, History, Production, StateSpan
-from analysis.ledger import Class, ledger
-from analysis.offspec import Amount, Specification, Why
+from analysis.paper.offspec import Amount, Specification, Why
 from analysis.period import Period
-from analysis.tonnes import rate_t_h
 from tests.histories import DAY, HOUR, MILL, MINUTE, downtime, history, on_reel_but_for
 
 WHOLE_DAY = Period(from_ms=0, to_ms=DAY)

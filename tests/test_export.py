@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.efficiency import efficiency
-from analysis.export import csv_text, sheet_of, stacked, write_csv, write_parquet, write_pictures, write_xlsx
-from analysis.ledger import ledger
+from analysis.command.export import csv_text, sheet_of, stacked, write_csv, write_parquet, write_pictures, write_xlsx
+from analysis.figures.efficiency import efficiency
+from analysis.figures.ledger import ledger
 from analysis.pareto import pareto
 from analysis.period import Period
 from analysis.report import pareto_picture

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.figures.ledger import MEANING, SPLITS, Class, by_day, cause_label, ledger, section_label
 from analysis.history import History, StateSpan
-from analysis.ledger import MEANING, SPLITS, Class, by_day, cause_label, ledger, section_label
 from analysis.period import Period, day_start_ms
 from tests.histories import DAY, HELSINKI, HOUR, MINUTE, downtime, history, on_reel_but_for, random_histories, rota
 

@@ -18,8 +18,9 @@ from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.figures.ledger import Class
+from analysis.figures.shift_review import shift_review
 from analysis.history import Downtime, Grade, GradeRun, History, Production, ShiftSpan, StateSpan
-from analysis.ledger import Class
 from analysis.loss_sheet import rows
 from analysis.loss_sheet.fit import fitting
 from analysis.loss_sheet.keep import Due, due, newest_ended, place_of, write_whole
@@ -27,7 +28,6 @@ from analysis.loss_sheet.model import Band, LossSheet, plain
 from analysis.loss_sheet.tell import SETTLED_MS, Asked, is_settled, loss_sheet, marks_of
 from analysis.loss_sheet.write import as_html, as_pdf, band_of, pages_of
 from analysis.period import shift_period, until_horizon
-from analysis.shift_review import shift_review
 from breakhorn import cli
 from tests.analysis_store import Break, HandMadeStore
 from tests.browsers import browser_page

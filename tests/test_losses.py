@@ -7,11 +7,11 @@ from datetime import date, timedelta
 import pytest
 from hypothesis import given
 
-from analysis.drill import Node, drill_down
-from analysis.efficiency import efficiency
+from analysis.figures.drill import Node, drill_down
+from analysis.figures.efficiency import efficiency
+from analysis.figures.ledger import Class, ledger
+from analysis.figures.losses import GUIDELINE, GUIDELINE_TOTAL, Loss, LossTable, clusters, loss_of, loss_table
 from analysis.history import History
-from analysis.ledger import Class, ledger
-from analysis.losses import GUIDELINE, GUIDELINE_TOTAL, Loss, LossTable, clusters, loss_of, loss_table
 from analysis.period import Period, day_start_ms
 from analysis.telling.losses import cluster_table, drill_table, losses_said, losses_table
 from tests.histories import DAY, HELSINKI, HOUR, MINUTE, downtime, on_reel_but_for, random_histories, rota

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.figures.tonnes import made, made_by
 from analysis.history import Stretch
-from analysis.offspec import specification
+from analysis.paper.offspec import specification
 from analysis.period import Period
 from analysis.read import open_store
-from analysis.tonnes import made, made_by
 from tests.analysis_store import Break, HandMadeStore, at, ms
 
 TAGS = {"speed": "reel.speed", "basis_weight": "scanner.basis_weight", "moisture": "scanner.moisture"}

@@ -13,7 +13,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from analysis.broker import Broker, broker_of
+from analysis.broker.address import Broker, broker_of
 from analysis.page import desk as module
 from analysis.page.desk import Desk
 from analysis.page.outbox import Outbox, Way

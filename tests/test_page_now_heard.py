@@ -12,6 +12,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from analysis.broke.tower import Now, tower_forecast
+from analysis.broke.tower import TowerNow as TowerLevel
 from analysis.history import BrokeTower, Downtime
 from analysis.page.catalogue import words_of
 from analysis.page.now.draw import drawn, running
@@ -27,8 +29,6 @@ from analysis.page.now.view import (
     Risk,
     machine_now,
 )
-from analysis.tower import Now, tower_forecast
-from analysis.tower import TowerNow as TowerLevel
 from collector import announce
 from collector.fact import DowntimeClosed, DowntimeOpened, Kind, State
 from tests.histories import downtime

@@ -11,15 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.figures.ledger import ledger
+from analysis.figures.plan import plan
+from analysis.figures.rounding import in_whole_units
 from analysis.history import Grade, GradeRun
-from analysis.ledger import ledger
 from analysis.page.band import STATES, Mark, Stretch, band, stretches
 from analysis.page.outbox import Kept, Way
 from analysis.page.sayings import CAUSE, Saying, holding, on_its_way, sayings
 from analysis.page.targets import by_section, targets
 from analysis.period import Period
-from analysis.plan import plan
-from analysis.rounding import in_whole_units
 from analysis.suggest.answer import Suggestion
 from analysis.suggest.known import Cause, Known
 from analysis.suggest.model import Suggested

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.ledger import Class
+from analysis.figures.ledger import Class
 from analysis.page.band import STATES
 from analysis.page.catalogue import NoSuchLanguage, Words, languages, words_of
 from analysis.page.losses_asked import RANKED_BY, SPANS

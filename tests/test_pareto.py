@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.figures.ledger import Class, ledger
 from analysis.history import History
-from analysis.ledger import Class, ledger
 from analysis.pareto import ALL_KINDS, DIMENSIONS, Measure, Selection, Sort, chosen, pareto, pareto_of, ranked
 from analysis.period import Period, day_start_ms
 from analysis.telling.pareto import pareto_table

@@ -7,10 +7,10 @@ from datetime import date
 
 import pytest
 
+from analysis.figures.ledger import by_day, ledger
+from analysis.figures.plan import plan
 from analysis.history import Grade, GradeRun
-from analysis.ledger import by_day, ledger
 from analysis.period import Period
-from analysis.plan import plan
 from tests.histories import DAY, HELSINKI, HOUR, downtime, on_reel_but_for, rota
 
 GRADES = (Grade(grade="C80", plan_t_d=288.0), Grade(grade="C60", plan_t_d=240.0), Grade(grade="C90"))

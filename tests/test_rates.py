@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.rates import confint_poisson
 
-from analysis.rates import count_interval, mean_time_between, rate_of, upper_bound
+from analysis.figures.rates import count_interval, mean_time_between, rate_of, upper_bound
 
 
 def test_the_interval_of_four_events_is_the_published_one() -> None:

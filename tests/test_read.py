@@ -7,8 +7,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from analysis.figures.ledger import Class, ledger
 from analysis.history import Freshness
-from analysis.ledger import Class, ledger
 from analysis.period import Period
 from analysis.read import CannotRead, NoMill, NoStore, NoSuchMachine, OtherVersion, connect, open_store, store_folder
 from tests.analysis_store import Break, HandMadeStore, at, ms

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.figures.ledger import ledger
 from analysis.history import Attempt, Grade, GradeRun, History, LabResult, Stretch
-from analysis.ledger import ledger
-from analysis.offspec import Specification, Why, failed_reels, outside, specification
+from analysis.paper.clock import clocks, settled_at
+from analysis.paper.offspec import Specification, Why, failed_reels, outside, specification
 from analysis.period import Period
-from analysis.restart import clocks, settled_at
 from analysis.telling.offspec import clock_values, offspec_said, offspec_table
 from tests.histories import DAY, MINUTE, downtime, on_reel_but_for, random_histories
 

@@ -18,7 +18,7 @@ import pytest
 from iotcore import Broker as OldBroker
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from analysis.broker import Broker, broker_of
+from analysis.broker.address import Broker, broker_of
 from analysis.read import open_store
 from analysis.risk.bulletin import Bulletin, Condition
 from analysis.risk.card import Card, save

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.rates import rate_of
+from analysis.figures.rates import rate_of
 from analysis.runnability.observed import Observed, TooFewEvents
 from analysis.runnability.powerlaw import (
     CRITICAL_CVM,

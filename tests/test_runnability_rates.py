@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.rates import count_interval, mean_time_between, rate_of, upper_bound
+from analysis.figures.rates import count_interval, mean_time_between, rate_of, upper_bound
 from tests.published_checks import check, near
 
 

@@ -8,8 +8,8 @@ from datetime import date
 import pytest
 from hypothesis import given
 
+from analysis.figures.ledger import SPLITS, Class, ledger
 from analysis.history import Attempt, Downtime, History, StateSpan
-from analysis.ledger import SPLITS, Class, ledger
 from analysis.period import Period, day_start_ms
 from analysis.runnability.series import (
     Clothing,

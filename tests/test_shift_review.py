@@ -7,10 +7,10 @@ from datetime import date
 
 import pytest
 
+from analysis.figures.ledger import Class
+from analysis.figures.shift_review import numbers_by_time, shift_review
 from analysis.history import History, Production, ShiftSpan
-from analysis.ledger import Class
 from analysis.period import shift_period, until_horizon
-from analysis.shift_review import numbers_by_time, shift_review
 from analysis.telling.shift import tell_shift
 from tests.histories import DAY, HOUR, MINUTE, downtime, on_reel_but_for, rota
 

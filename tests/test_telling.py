@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from analysis.figures.ledger import Class, ledger
+from analysis.figures.tonnes import Lost, Made
 from analysis.history import History
-from analysis.ledger import Class, ledger
 from analysis.pareto import pareto
 from analysis.period import Period
 from analysis.result import Result, length, natural, sentence_case
@@ -16,7 +17,6 @@ from analysis.telling.common import freshness_said, iso
 from analysis.telling.efficiency import ledger_table
 from analysis.telling.pareto import tell_pareto
 from analysis.telling.tonnes import production_table, tell_production
-from analysis.tonnes import Lost, Made
 from tests.histories import DAY, HOUR, MINUTE, downtime, history, on_reel_but_for
 
 WHOLE_DAY = Period(from_ms=0, to_ms=DAY)

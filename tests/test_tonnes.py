@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.broke import broke_in, broke_made
+from analysis.broke.made import broke_in, broke_made
+from analysis.figures.ledger import ledger
+from analysis.figures.tonnes import Made, lost, lost_in, made, made_by, money_of, rate_t_h
 from analysis.history import BrokePit, Production
-from analysis.ledger import ledger
 from analysis.period import Period
-from analysis.tonnes import Made, lost, lost_in, made, made_by, money_of, rate_t_h
 from tests.histories import DAY, HOUR, MILL, MINUTE, downtime, history, on_reel_but_for
 
 

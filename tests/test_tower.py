@@ -8,10 +8,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.broke_ledger import Moisture
+from analysis.broke.ledger import Moisture
+from analysis.broke.tower import (
+    Now,
+    Outlook,
+    TowerForecast,
+    TowerNow,
+    break_cost,
+    machine_now,
+    tower_forecast,
+    towers_now,
+)
 from analysis.history import BrokeTower, Downtime, GradeRun, Readings, StateSpan
-from analysis.telling.towers import Outlook, outlook_tables, outlook_values, warnings_said
-from analysis.tower import Now, TowerForecast, TowerNow, break_cost, machine_now, tower_forecast, towers_now
+from analysis.telling.towers import outlook_tables, outlook_values, warnings_said
 from tests.histories import DAY, HOUR, MINUTE, downtime, history, on_reel_but_for
 
 WHITE = BrokeTower(

@@ -8,8 +8,8 @@ from datetime import date
 import numpy as np
 import pytest
 
+from analysis.figures.ledger import Ledger, ledger
 from analysis.history import History
-from analysis.ledger import Ledger, ledger
 from analysis.pareto import Worth, worth, year_of
 from analysis.period import Period
 from analysis.telling.worth import tell_worth

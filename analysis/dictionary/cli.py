@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -28,7 +28,7 @@ def say(path: Path, *, view: str | None, as_json: bool, markdown: bool, html: Pa
 
     Example: breakhorn dictionary downtime
     """
-    from analysis.console import show_table
+    from analysis.command.console import show_table
     from analysis.dictionary import tell
     from analysis.dictionary.catalogue import dictionary
     from analysis.dictionary.picture import entity_picture

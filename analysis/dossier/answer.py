@@ -22,9 +22,9 @@ from analysis.evidence.matching import Matching
 from analysis.evidence.reading import read_cells
 from analysis.evidence.settings import EvidenceSettings
 from analysis.history import Downtime, History
+from analysis.paper.clock import Clock, clocks
 from analysis.period import Period
 from analysis.read import Store
-from analysis.restart import Clock, clocks
 from analysis.suggest.answer import (
     Breaks,
     Elsewhere,

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.cli import give
-from analysis.options import Asked, Told, way_out, writes
+from analysis.command.give import give
+from analysis.command.options import Asked, Told, way_out, writes
 
 if TYPE_CHECKING:
     from analysis.dossier.answer import Dossier

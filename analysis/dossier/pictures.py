@@ -9,7 +9,7 @@ from analysis.dossier.answer import Dossier
 from analysis.dossier.falls import Verdict, seen_spans
 from analysis.dossier.telling.detectors import falls_said
 from analysis.dossier.unusual import Unusual, course, tag_band
-from analysis.drawing import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
+from analysis.drawing.chart import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
 from analysis.evidence.settings import Statistic
 from analysis.result import NOTHING, Picture, Table, sentence_case
 from analysis.runnability.telling.wording import amount, listed

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.cli import give
-from analysis.options import Asked, Told, asks, chosen, sections_of, way_out
+from analysis.command.give import give
+from analysis.command.options import Asked, Told, asks, chosen, sections_of, way_out
 
 if TYPE_CHECKING:
     from analysis.evidence.answer import Question, Sought
@@ -61,7 +61,7 @@ def evidence(
 
     Example: breakhorn evidence --from 2026-03-01 --section press
     """
-    from analysis.console import reading_progress
+    from analysis.command.console import reading_progress
     from analysis.evidence.answer import Question, seek
     from analysis.evidence.settings import MEMORY, EvidenceSettings
     from analysis.read import open_store

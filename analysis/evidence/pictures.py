@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import altair as alt
 import numpy as np
 
-from analysis.drawing import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
+from analysis.drawing.chart import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
 from analysis.evidence.band import Band, band
 from analysis.evidence.find import ALL, Evidence, Finding
 from analysis.evidence.settings import Statistic

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 from analysis.query_cli import FORMATS, format_of, memory_of, say_rows, values_of
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 
 if TYPE_CHECKING:
     from analysis.history import Machine, ShiftSpan
@@ -80,7 +80,7 @@ def loss_sheet(
 def _write(
     store: Store, machines: list[Machine], shift: str, *, pdf: Path | None, html: Path | None, demo: bool
 ) -> None:
-    from analysis.export import numbered
+    from analysis.command.export import numbered
     from analysis.loss_sheet.keep import write_whole
     from analysis.loss_sheet.make import sheet_of
     from analysis.loss_sheet.write import contents

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from importlib import metadata
 
+from analysis.figures.shift_review import shift_review
 from analysis.history import Machine, ShiftSpan
 from analysis.loss_sheet.model import LossSheet
 from analysis.loss_sheet.tell import Asked, loss_sheet
 from analysis.loss_sheet.write import band_of
 from analysis.period import Period, shift_period, until_horizon
 from analysis.read import Store
-from analysis.shift_review import shift_review
 
 
 def shifts_of(store: Store, machine: Machine) -> tuple[ShiftSpan, ...]:

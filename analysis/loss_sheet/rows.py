@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.broke import broke_in
+from analysis.broke.made import broke_in
+from analysis.figures.ledger import UNCODED, Class, section_label
+from analysis.figures.shift_review import ShiftDowntime, ShiftReview, numbers_by_time
+from analysis.figures.tonnes import Lost, money_of
 from analysis.history import Downtime, History
-from analysis.ledger import UNCODED, Class, section_label
 from analysis.loss_sheet.fit import fitting
 from analysis.loss_sheet.model import Row, plain
 from analysis.period import Period, local
 from analysis.result import MISSING, NOTHING, count, minutes, number
-from analysis.shift_review import ShiftDowntime, ShiftReview, numbers_by_time
-from analysis.tonnes import Lost, money_of
 
 ROOM = 20
 """Lines of the list that one A4 page has room for, beside all else."""

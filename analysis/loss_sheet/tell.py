@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from analysis.broke import broke_made
+from analysis.broke.made import broke_made
+from analysis.figures.ledger import Class
+from analysis.figures.plan import Plan, plan
+from analysis.figures.rounding import in_whole_units
+from analysis.figures.shift_review import ShiftReview, numbers_by_time
 from analysis.history import History, ShiftSpan
-from analysis.ledger import Class
 from analysis.loss_sheet import rows
 from analysis.loss_sheet.model import Account, Band, Line, LossSheet, Signer, plain
 from analysis.period import say
-from analysis.plan import Plan, plan
 from analysis.result import MISSING, NOTHING, count, length, minutes, number, percent, sentence_case
-from analysis.rounding import in_whole_units
-from analysis.shift_review import ShiftReview, numbers_by_time
 from analysis.telling.common import SAFETY, cautions, definitions, freshness_said
 from analysis.telling.shift import tell_shift
 from analysis.telling.tonnes import production_table

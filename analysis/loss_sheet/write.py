@@ -9,12 +9,12 @@ from pathlib import Path
 
 import typst
 
-from analysis import charts
-from analysis.drawing import plain_id
+from analysis.drawing import bands
+from analysis.drawing.chart import plain_id
+from analysis.figures.shift_review import ShiftReview
 from analysis.history import History
 from analysis.loss_sheet.model import Band, LossSheet
 from analysis.loss_sheet.tell import marks_of
-from analysis.shift_review import ShiftReview
 from analysis.templating import templates_in
 
 _TEMPLATES = Path(__file__).parent.parent / "templates"
@@ -25,7 +25,7 @@ _NO_GLYPH = "could not be displayed"
 def band_of(history: History, review: ShiftReview) -> Band:
     """The shift as one band, its downtimes numbered as in the list."""
     name = f"{plain_id(history.machine.machine)}-sheet"
-    picture = charts.timeline(review.book, history.mill.zone, marks_of(review), name)
+    picture = bands.timeline(review.book, history.mill.zone, marks_of(review), name)
     return Band(svg=picture.svg, text=picture.text)
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 
 if TYPE_CHECKING:
     from analysis.package.pseudonyms import Pseudonyms

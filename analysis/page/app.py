@@ -19,7 +19,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
-from analysis.broker import broker_of, topic_root
+from analysis.broker.address import broker_of, topic_root
 from analysis.page.desk import Desk
 from analysis.page.entrance import Doorkeeper, Entrance
 from analysis.page.guard import Guard, Sealed

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup, escape
 
-from analysis.ledger import Ledger
+from analysis.figures.ledger import Ledger
 from analysis.period import Period, local
 
 STATES = ("on_reel", "threading", "down", "stopped", "stock_off", "no_data")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 
 
 @click.command()
@@ -35,7 +35,7 @@ def page(
 
     Example: breakhorn page --port 8620
     """
-    from analysis.broker import NoPassword
+    from analysis.broker.address import NoPassword
     from analysis.page.app import site
     from analysis.page.catalogue import NoSuchLanguage, words_of
     from analysis.page.outbox import OutboxTaken

@@ -14,8 +14,8 @@ from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Any, ParamSpec, Self
 
-from analysis.broker import Broker
-from analysis.line import Line
+from analysis.broker.address import Broker
+from analysis.broker.line import Line
 from analysis.page.outbox import Kept, Outbox, Way
 from analysis.read import Store
 from analysis.telling.common import iso

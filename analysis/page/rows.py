@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+from analysis.figures.shift_review import ShiftDowntime
 from analysis.history import Downtime, Machine
 from analysis.page.outbox import Kept
 from analysis.page.sayings import CAUSE, KIND, Saying, holding, of_downtime, on_its_way, sayings
 from analysis.page.shift_facts import ShiftFacts, habits
 from analysis.page.site import Site
 from analysis.page.targets import Targets, targets
-from analysis.shift_review import ShiftDowntime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
+from analysis.figures.ledger import Class
+from analysis.figures.plan import Plan, plan
+from analysis.figures.rounding import in_whole_units
+from analysis.figures.shift_review import ShiftReview, numbers_by_time, shift_review
 from analysis.history import History, Machine, ShiftSpan
-from analysis.ledger import Class
 from analysis.page.site import Site
 from analysis.period import NothingThen, Period, day_start_ms, local, until_horizon
-from analysis.plan import Plan, plan
 from analysis.read import Store
-from analysis.rounding import in_whole_units
-from analysis.shift_review import ShiftReview, numbers_by_time, shift_review
 from analysis.suggest.answer import Breaks, Suggestion, breaks_of, plainly
 from analysis.suggest.known import Cause, coded
 from analysis.suggest.model import Learner

@@ -6,15 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate
 
-from analysis.compound import ends
+from analysis.figures.compound import ends
+from analysis.figures.ledger import NO_SECTION, UNCODED, Ledger
+from analysis.figures.rates import Rate, count_interval, rate_of
+from analysis.figures.tonnes import Lost, money_of
 from analysis.history import History
-from analysis.ledger import NO_SECTION, UNCODED, Ledger
 from analysis.pareto.dimension import DIMENSIONS, shown
 from analysis.pareto.ranking import Measure, Sort, ranked
 from analysis.pareto.tally import BREAKS, Selection, Source, Tally, hours, on_reel_ms, tallies
-from analysis.rates import Rate, count_interval, rate_of
 from analysis.result import natural
-from analysis.tonnes import Lost, money_of
 
 _DRAWN = {Measure.MINUTES: 0, Measure.TONNES: 1, Measure.MONEY: 2}
 _TOGETHER = ("kind", "secondary")

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
+from analysis.figures.ledger import SPLITS, Class, Ledger, Slice, cause_label, section_label
 from analysis.history import Downtime, History
-from analysis.ledger import SPLITS, Class, Ledger, Slice, cause_label, section_label
 from analysis.period import local
 from analysis.result import count
 

@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from analysis.broke import broke_in
-from analysis.compound import Redrawn, redrawn
+from analysis.broke.made import broke_in
+from analysis.figures.compound import Redrawn, redrawn
+from analysis.figures.ledger import Class, Ledger, Slice
+from analysis.figures.tonnes import MS_PER_H, Lost, lost, money_of
 from analysis.history import Downtime, History
-from analysis.ledger import Class, Ledger, Slice
 from analysis.pareto.dimension import DIMENSIONS, on_reel, shown
-from analysis.tonnes import MS_PER_H, Lost, lost, money_of
 
 ALL_KINDS = frozenset({"break", "stop", "planned", "unknown"})
 

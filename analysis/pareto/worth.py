@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.compound import Floats, Redrawn, ends
-from analysis.efficiency import available_ms
+from analysis.figures.compound import Floats, Redrawn, ends
+from analysis.figures.efficiency import available_ms
+from analysis.figures.ledger import Class, Ledger
+from analysis.figures.tonnes import MS_PER_H, money_of
 from analysis.history import History
-from analysis.ledger import Class, Ledger
 from analysis.pareto.bars import label_of, sort_of
 from analysis.pareto.dimension import DIMENSIONS
 from analysis.pareto.ranking import Sort
 from analysis.pareto.tally import BREAKS, Selection, Tally, tallies
-from analysis.tonnes import MS_PER_H, money_of
 
 YEAR_H = 365.25 * 24
 """A year by the calendar. [h]"""

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
 import click
 
-from analysis.options import way_out, writes
+from analysis.command.options import way_out, writes
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -125,7 +125,7 @@ def shift_asked(store: Store, machine: Machine, text: str) -> Period:
 @contextmanager
 def said() -> Iterator[None]:
     """Turn what a person can mend into one line with the way out."""
-    from analysis.broker import NoPassword
+    from analysis.broker.address import NoPassword
     from analysis.risk.card import BadCard
     from analysis.risk.exposure import NothingToLearn
     from analysis.risk.retrain import TooSoon
@@ -152,7 +152,7 @@ def give(name: str, results: list[Result], *, as_json: bool) -> None:
         answers = [r.values | {"sentence": r.headline} for r in results]
         click.echo(json.dumps({"answer": name, "results": answers}, indent=2))
         return
-    from analysis.console import show
+    from analysis.command.console import show
     from analysis.telling.common import SAFETY
 
     show(results)
@@ -170,7 +170,7 @@ def write_files(path: Path, name: str, asked: Asked, results: list[Result]) -> N
     """Write the tables of answers to the files asked for, if any."""
     if not (asked.csv or asked.xlsx):
         return
-    from analysis.export import write_tables
+    from analysis.command.export import write_tables
     from analysis.period import Period
     from analysis.read import open_store
 

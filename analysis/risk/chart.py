@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import altair as alt
 import numpy as np
 
-from analysis.drawing import FAINT, INK, RULE, WIDTH, Row, data, draw
+from analysis.drawing.chart import FAINT, INK, RULE, WIDTH, Row, data, draw
 from analysis.period import day_start_ms, local
 from analysis.risk.replay import Replay
 from analysis.risk.warn import Fate

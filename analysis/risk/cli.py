@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.options import way_out
+from analysis.command.options import way_out
 from analysis.risk.asked import Asked, asks, card_file, give, judged, machines_of, of_machine, shift_asked, write_files
 from analysis.risk.live_cli import drift, live, now, retrain, what_if
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.rates import count_interval
+from analysis.figures.rates import count_interval
 from analysis.result import length
 from analysis.risk.card import Card
 from analysis.risk.model import Term

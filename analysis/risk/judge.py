@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.rates import count_interval
+from analysis.figures.rates import count_interval
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE, BOOSTED, RULES, Told, Walk, walk
 from analysis.risk.model import chance

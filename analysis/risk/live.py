@@ -17,7 +17,7 @@ from pathlib import Path
 
 import msgspec
 
-from analysis.broker import Broker
+from analysis.broker.address import Broker
 from analysis.read import CannotRead, Store, open_store
 from analysis.risk.bulletin import STALE_AFTER_S, Bulletin, Condition, bulletin, silence
 from analysis.risk.card import BadCard, Card, load

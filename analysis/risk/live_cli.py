@@ -64,7 +64,7 @@ def live(
     import signal
     import threading
 
-    from analysis.broker import broker_of
+    from analysis.broker.address import broker_of
     from analysis.read import open_store
     from analysis.risk.live import Scorer, serve, step_back
 

@@ -9,8 +9,8 @@ from typing import Self
 
 from paho.mqtt.client import MQTTMessageInfo
 
-from analysis.broker import Broker
-from analysis.line import Line
+from analysis.broker.address import Broker
+from analysis.broker.line import Line
 
 log = logging.getLogger("breakhorn.risk")
 

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import xlogy
 
-from analysis.rates import Rate, rate_of
+from analysis.figures.rates import Rate, rate_of
 from analysis.runnability.observed import Floats, Observed
 
 LEAST_SHARE = 0.05

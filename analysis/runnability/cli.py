@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from analysis.cli import give
-from analysis.options import Asked, Told, asks, chosen, sections_of, way_out
+from analysis.command.give import give
+from analysis.command.options import Asked, Told, asks, chosen, sections_of, way_out
 
 if TYPE_CHECKING:
     from analysis.history import History

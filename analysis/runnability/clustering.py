@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from analysis.rates import Rate, rate_of
+from analysis.figures.rates import Rate, rate_of
 from analysis.runnability.dispersion import Dispersion, dispersion
 from analysis.runnability.observed import Floats, Tally, TooFewEvents
 

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import optimize, stats
 from scipy.special import digamma, gammaln, xlogy
 
-from analysis.rates import Rate, rate_of
+from analysis.figures.rates import Rate, rate_of
 from analysis.runnability.observed import Floats, Tally, TooFewEvents
 
 LEVEL = 0.10

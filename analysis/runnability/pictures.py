@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import altair as alt
 import numpy as np
 
-from analysis.drawing import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
+from analysis.drawing.chart import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
 from analysis.result import Picture, Table
 from analysis.runnability.control import Chart as ControlChart
 from analysis.runnability.mcf import MeanCumulative

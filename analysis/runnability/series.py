@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from analysis.figures.ledger import Class, Ledger, Slice, by_day
 from analysis.history import Attempt, Downtime, History
-from analysis.ledger import Class, Ledger, Slice, by_day
 from analysis.period import Period, local
 from analysis.runnability.observed import Floats, Observed, Tally
 from analysis.runnability.rethreading import Return

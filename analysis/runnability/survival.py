@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from scipy import stats
 
-from analysis.rates import Rate, rate_of
+from analysis.figures.rates import Rate, rate_of
 from analysis.runnability.observed import Floats, TooFewEvents
 
 INFANT_EDGES_MIN = (0.0, 5.0, 15.0, 30.0, 60.0, 120.0, 240.0, 480.0, float("inf"))

@@ -26,7 +26,7 @@ from analysis.suggest.rules import RULES, Rule
 from analysis.suggest.settings import SuggestSettings, coded_settings
 
 if TYPE_CHECKING:
-    from analysis.shift_review import ShiftReview
+    from analysis.figures.shift_review import ShiftReview
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.cli import give
-from analysis.options import Asked, Told, asks, chosen, way_out
+from analysis.command.give import give
+from analysis.command.options import Asked, Told, asks, chosen, way_out
 
 if TYPE_CHECKING:
     from analysis.evidence.reading import Progress
@@ -35,7 +35,7 @@ def suggest(path: Path, asked: Asked, tags: bool, judging: bool) -> None:
 
     Example: breakhorn suggest --from 2026-03-01
     """
-    from analysis.console import reading_progress
+    from analysis.command.console import reading_progress
     from analysis.read import open_store
 
     if judging and not tags:

@@ -6,15 +6,16 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from analysis.broke import BrokeMade, broke_made
-from analysis.broke_ledger import BrokeLedger, Fallen, TowerBalance, all_together
+from analysis.broke.ledger import BrokeLedger, Fallen, TowerBalance, all_together
+from analysis.broke.made import BrokeMade, broke_made
+from analysis.broke.tower import Outlook
+from analysis.figures.ledger import Ledger, section_label
+from analysis.figures.tonnes import made
 from analysis.history import History
-from analysis.ledger import Ledger, section_label
 from analysis.period import say
 from analysis.result import MISSING, NOTHING, Result, Table, count, length, number, percent
 from analysis.telling.common import about, named
-from analysis.telling.towers import Outlook, outlook_tables, outlook_values, warnings_said
-from analysis.tonnes import made
+from analysis.telling.towers import outlook_tables, outlook_values, warnings_said
 
 NEWEST = 20
 """Single downtimes that a table shows; ``--json`` has them all."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from analysis.figures.ledger import Class, Ledger
+from analysis.figures.rates import CONFIDENCE
 from analysis.history import History
-from analysis.ledger import Class, Ledger
 from analysis.period import Period, say, say_period
-from analysis.rates import CONFIDENCE
 from analysis.result import MISSING, length, number
 
 SAFETY = (

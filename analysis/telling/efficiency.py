@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from analysis.efficiency import Efficiency, Figure
+from analysis.figures.efficiency import Efficiency, Figure
+from analysis.figures.ledger import MEANING, Class, Ledger
 from analysis.history import History
-from analysis.ledger import MEANING, Class, Ledger
-from analysis.offspec import Specification
+from analysis.paper.offspec import Specification
 from analysis.result import (
     MISSING,
     NOTHING,

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.drill import Node, drill_down
-from analysis.history import History
-from analysis.ledger import Ledger, section_label
-from analysis.losses import (
+from analysis.figures.drill import Node, drill_down
+from analysis.figures.ledger import Ledger, section_label
+from analysis.figures.losses import (
     GUIDELINE,
     GUIDELINE_SOURCE,
     GUIDELINE_TOTAL,
@@ -17,6 +16,7 @@ from analysis.losses import (
     clusters,
     loss_table,
 )
+from analysis.history import History
 from analysis.period import say
 from analysis.result import NOTHING, Table, hours, length, minutes, number, percent
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.figures.ledger import section_label
 from analysis.history import History
-from analysis.ledger import section_label
-from analysis.offspec import MEANING, Amount, Specification
+from analysis.paper.clock import Clock
+from analysis.paper.offspec import MEANING, Amount, Specification
 from analysis.period import say
-from analysis.restart import Clock
 from analysis.result import MISSING, NOTHING, Table, hours, length, minutes, number, percent
 from analysis.telling.common import iso
 

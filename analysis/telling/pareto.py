@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from analysis.figures.ledger import Class, Ledger, cause_label, section_label
+from analysis.figures.tonnes import money_of
 from analysis.history import Downtime, History
-from analysis.ledger import Class, Ledger, cause_label, section_label
 from analysis.pareto import Bar, Measure, Pareto, Selection, Sort
 from analysis.period import say
 from analysis.result import MISSING, NOTHING, Cell, Result, Sheet, Table, count, length, minutes, number, significant
 from analysis.telling.common import about, iso, named, prices
-from analysis.tonnes import money_of
 
 _MEASURES_SHOWN = (Measure.MINUTES, Measure.TONNES, Measure.MONEY)
 

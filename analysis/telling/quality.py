@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from analysis.figures.ledger import Class, Ledger
 from analysis.history import DetectorFault, Downtime, History, Received
-from analysis.ledger import Class, Ledger
 from analysis.period import Period, local, say
 from analysis.result import NOTHING, Result, Table, count, length
 from analysis.telling.common import about, iso, named

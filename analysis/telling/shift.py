@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from analysis.figures.ledger import UNCODED, Class, section_label
+from analysis.figures.shift_review import ShiftDowntime, ShiftReview, numbers_by_time
 from analysis.history import Downtime, History
-from analysis.ledger import UNCODED, Class, section_label
 from analysis.period import say
 from analysis.result import NOTHING, Result, Table, count, length, minutes, number, percent, sentence_case
-from analysis.shift_review import ShiftDowntime, ShiftReview, numbers_by_time
 from analysis.telling.common import about, cautions, iso, named
 from analysis.telling.efficiency import ledger_table
 from analysis.telling.tonnes import production_table

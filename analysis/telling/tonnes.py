@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
+from analysis.figures.ledger import Class, Ledger
+from analysis.figures.tonnes import MS_PER_H, Lost, Made, lost_in, made, made_by
 from analysis.history import History, Production
-from analysis.ledger import Class, Ledger
 from analysis.result import NOTHING, Result, Table, hours, length, natural, number
 from analysis.telling.common import about, named
-from analysis.tonnes import MS_PER_H, Lost, Made, lost_in, made, made_by
 
 
 def tell_production(history: History, book: Ledger) -> Result:

@@ -3,21 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
+from analysis.broke.tower import BREAK_MIN, BreakCost, Now, Outlook, TowerForecast, break_cost
+from analysis.figures.tonnes import MS_PER_MIN
 from analysis.result import MISSING, NOTHING, Table, length, number, percent
 from analysis.telling.common import iso
-from analysis.tonnes import MS_PER_MIN
-from analysis.tower import BREAK_MIN, BreakCost, Now, TowerForecast, break_cost
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
-    """The machine and its towers at the newest data."""
-
-    now: Now
-    towers: tuple[TowerForecast, ...]
 
 
 def warnings_said(outlook: Outlook) -> tuple[str, ...]:

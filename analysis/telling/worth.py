@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.figures.ledger import Ledger
 from analysis.history import History
-from analysis.ledger import Ledger
 from analysis.pareto import Amount, Cost, Sort, Worth
 from analysis.result import MISSING, NOTHING, Cell, Result, Sheet, Table, significant
 from analysis.telling.common import about, named, prices

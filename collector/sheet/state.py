@@ -8,7 +8,7 @@ import msgspec
 
 from collector.fact import State
 from collector.message import Value
-from collector.sheet.rules import Phase
+from collector.sheet.rules import TRANSITIONS, Event, Phase
 
 LAYOUT = 1
 """Raised whenever the fields change their meaning; a stored state of another layout is not read."""
@@ -196,6 +196,10 @@ class Sheet:
     gap_ended_ms: int | None = None
     turned_up_ms: int | None = None
     grade_changed_ms: int | None = None
+
+    def go(self, event: Event) -> None:
+        """Into the phase that the table says; a pair that it does not know is a fault of the tracker."""
+        self.phase = TRANSITIONS[(self.phase, event)]
 
 
 _encoder = msgspec.msgpack.Encoder()

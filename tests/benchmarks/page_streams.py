@@ -27,8 +27,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from analysis.broker import Broker
-from analysis.line import Line
+from analysis.broker.address import Broker
+from analysis.broker.line import Line
 from collector.broker import embedded_broker, free_port
 from collector.message import Message
 from collector.replay import Publisher

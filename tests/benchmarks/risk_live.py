@@ -21,7 +21,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from analysis.broker import broker_of
+from analysis.broker.address import broker_of
 from analysis.read import open_store
 from analysis.risk.bulletin import bulletin
 from analysis.risk.card import Card, fit, save

@@ -19,8 +19,8 @@ from zoneinfo import ZoneInfo
 
 from starlette.concurrency import run_in_threadpool
 
-from analysis.broker import Broker
-from analysis.line import Line
+from analysis.broker.address import Broker
+from analysis.broker.line import Line
 from analysis.page.catalogue import Words
 from analysis.page.now.draw import drawn, spoken
 from analysis.page.now.heard import MillHeard, hear, nothing_heard, topics

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analysis.broke.answer import towers_ahead
+from analysis.broke.tower import TowerForecast
 from analysis.history import Downtime, History, Machine
-from analysis.judging import towers_ahead
 from analysis.period import Period
 from analysis.read import Store
-from analysis.tower import TowerForecast
 
 _BACK_MS = 8 * 3_600_000
 """So far back one looks for the newest state; an open downtime is found however old it is. [ms]"""

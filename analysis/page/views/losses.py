@@ -10,14 +10,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from analysis.efficiency import efficiency
+from analysis.figures.efficiency import efficiency
+from analysis.figures.ledger import Ledger, ledger
 from analysis.history import History, Machine
-from analysis.judging import judged
-from analysis.ledger import Ledger, ledger
 from analysis.page.answers import parts_of, picture_response
 from analysis.page.losses_asked import RANKED_BY, SPANS, LossesAsked, losses_asked
 from analysis.page.paint import paint
 from analysis.page.site import Site, site_of
+from analysis.paper.answer import judged
 from analysis.pareto import Pareto, pareto
 from analysis.read import Store
 from analysis.result import Result

@@ -10,8 +10,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from analysis.figures.ledger import Class
 from analysis.history import Machine, ShiftSpan
-from analysis.ledger import Class
 from analysis.page.band import Mark, band, stretches
 from analysis.page.catalogue import words_of
 from analysis.page.paint import paint

@@ -7,8 +7,8 @@ from functools import partial
 
 import numpy as np
 
+from analysis.figures.ledger import Class, Ledger, ledger
 from analysis.history import History
-from analysis.ledger import Class, Ledger, ledger
 from analysis.period import NoSuchTime, Period
 from analysis.result import Picture
 from analysis.runnability.answering.part import Part, part_or_why_not

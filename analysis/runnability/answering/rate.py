@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 
+from analysis.figures.ledger import SPLITS, Ledger, ledger
+from analysis.figures.rates import Rate, rate_of
 from analysis.history import Downtime, History
-from analysis.ledger import SPLITS, Ledger, ledger
 from analysis.period import Period, say
-from analysis.rates import Rate, rate_of
 from analysis.result import Picture
 from analysis.runnability.answering.part import Part, part_or_why_not
 from analysis.runnability.clustering import bad_units, dispersion_by_scale, pattern, share_of

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from contextlib import suppress
 from functools import partial
 
+from analysis.figures.ledger import ledger
+from analysis.figures.rates import rate_of
 from analysis.history import Downtime, History
-from analysis.ledger import ledger
 from analysis.period import Period
-from analysis.rates import rate_of
 from analysis.result import Picture
 from analysis.runnability.answering.part import Part, part_or_why_not
 from analysis.runnability.changepoint import steps

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from analysis.figures.rates import Rate, mean_time_between
 from analysis.history import History
 from analysis.period import Period
-from analysis.rates import Rate, mean_time_between
 from analysis.result import Result, Table
 from analysis.runnability.dispersion import UnitRate
 from analysis.runnability.telling.wording import a_day, amount, chance, level, plain, span

@@ -6,9 +6,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from analysis.figures.rates import Rate
 from analysis.history import History
 from analysis.period import Period, say
-from analysis.rates import Rate
 from analysis.result import Result, Table, count
 from analysis.runnability.changepoint import Steps
 from analysis.runnability.mcf import MeanCumulative

@@ -25,7 +25,7 @@ class Goal:
     def words(self, figure: float, ratio: float | None, *, judge: bool) -> str:
         """The goal and, where it is to be judged, whether it is reached."""
         value = ratio if self.of_ratio else figure
-        said = f"{'ratio' if self.of_ratio else 'figure'} {self.side} {self.limit:,g}"
+        said = f"{'ratio' if self.of_ratio else 'figure'} {self.side} {self.limit:,.9g}"
         if not judge or value is None:
             return said
         reached = value <= self.limit if self.side is Side.AT_MOST else value >= self.limit
@@ -60,15 +60,18 @@ class Line:
         numbers = {name: float(text.replace(",", "")) for name, text in found.groupdict().items()}
         figure, ratio = numbers["figure"], numbers.get("ratio")
         told = "" if self.goal is None else self.goal.words(figure, ratio, judge=judge)
-        return f"{figure:,g} {self.unit}", "" if ratio is None else f"{ratio:,g} {self.against}", told
+        return f"{figure:,.9g} {self.unit}", "" if ratio is None else f"{ratio:,.9g} {self.against}", told
 
 
 _F, _R, _ANY = r"(?P<figure>[\d,]*\.?\d+)", r"(?P<ratio>[\d,]*\.?\d+)", r"[\d,.]+"
-_AT_LEAST, _AT_MOST = Side.AT_LEAST, Side.AT_MOST
+
+
+def _least(limit: float) -> Goal:
+    return Goal(side=Side.AT_LEAST, limit=limit, of_ratio=False)
 
 
 def _most(limit: float, *, of_ratio: bool = False) -> Goal:
-    return Goal(side=_AT_MOST, limit=limit, of_ratio=of_ratio)
+    return Goal(side=Side.AT_MOST, limit=limit, of_ratio=of_ratio)
 
 
 def _live(samples: int, before: int, goal: Goal, *, unit: str, what: str, ratio: str = "") -> Line:
@@ -87,6 +90,10 @@ LINES = (
          pattern=rf"^\| (?!interval|---)[^|]+\| [^|]+\| {_F} \|"),
     Line(benchmark="decode_speed", what="decoding a scan with RFC 3339 times", unit="ns a value",
          pattern=rf"^RFC 3339 +{_F} ns .*ratio {_R}", against="÷ msgspec alone"),
+    Line(benchmark="demo", what="demo of 60 days, from start to end", unit="s",
+         pattern=rf"^demo, \d+ days +{_F} s .*, {_R} ×", against="÷ simulating alone (CPU)", goal=_most(90)),
+    Line(benchmark="demo", what="samples of the demo on disk", unit="bytes a sample",
+         pattern=rf"^on disk: {_F} bytes", goal=_most(1.5)),
     Line(benchmark="dossier_year", what="dossier of one break over a year", unit="s",
          pattern=rf"^breakhorn dossier +{_F} s .* {_R} × the scan", against="÷ scan of a day (CPU)", goal=_most(2)),
     Line(benchmark="evidence_year", what="evidence over a year", unit="s",
@@ -99,21 +106,29 @@ LINES = (
          pattern=rf"^steady\.csv: load .* {_F} CPU µs a sample .*alone {_R}", against="÷ DuckDB alone"),
     Line(benchmark="history_load", what="load of a Parquet export", unit="CPU µs a sample",
          pattern=rf"^steady\.parquet: load .* {_F} CPU µs a sample .*alone {_R}", against="÷ DuckDB alone"),
+    Line(benchmark="history_load", what="load of a CSV export", unit="samples/s",
+         pattern=rf"^steady\.csv: load +{_F} samples/s", goal=_least(1_000_000)),
+    Line(benchmark="history_load", what="load of a Parquet export", unit="samples/s",
+         pattern=rf"^steady\.parquet: load +{_F} samples/s", goal=_least(1_000_000)),
+    Line(benchmark="history_load", what="sieve and tracker, hardly a change", unit="scans/s",
+         pattern=rf"^sieve and tracker.*?: {_F} scans/s", goal=_least(1_000_000)),
     Line(benchmark="ingest", what="load: decode, track, commit", unit="CPU µs a sample",
          pattern=rf"^load: .*? \d+ +{_F} +\d+ +{_R}", against="÷ insert"),
     Line(benchmark="ingest", what="live, all in one process", unit="CPU µs a sample",
          pattern=rf"^live: .*? \d+ +{_F} +\d+ +{_R}", against="÷ insert"),
-    _live(50, 1, Goal(side=_AT_LEAST, limit=500_000, of_ratio=False), unit="samples/s", what="durable ingest"),
-    _live(500, 1, Goal(side=_AT_LEAST, limit=900_000, of_ratio=False), unit="samples/s", what="durable ingest"),
+    _live(50, 1, _least(500_000), unit="samples/s", what="durable ingest"),
+    _live(500, 1, _least(900_000), unit="samples/s", what="durable ingest"),
     _live(50, 5, _most(2, of_ratio=True), unit="CPU µs a sample", what="collector", ratio=rf" +{_R}"),
     _live(500, 5, _most(2, of_ratio=True), unit="CPU µs a sample", what="collector", ratio=rf" +{_R}"),
-    _live(500, 7, Goal(side=_AT_LEAST, limit=300, of_ratio=False), unit="times", what="less CPU than a row at a time"),
+    _live(500, 7, _least(300), unit="times", what="less CPU than a row at a time"),
     Line(benchmark="live", what="one sample a message, beside paho alone", unit="%",
-         pattern=rf"^ +[\d,]+ ÷ +[\d,]+ msg/s = +{_F}%", goal=Goal(side=_AT_LEAST, limit=85, of_ratio=False)),
+         pattern=rf"^ +[\d,]+ ÷ +[\d,]+ msg/s = +{_F}%", goal=_least(85)),
     Line(benchmark="live", what="three machines × 500 tags × 1 Hz", unit="% of a core",
          pattern=rf"^3 machines × 500 tags .*?: {_F}% of a core, {_R} ×", against="÷ insert", goal=_most(3)),
     Line(benchmark="page_streams", what="collector beside 50 open pages", unit="CPU ms a message",
          pattern=rf"^[1-9]\d* pages open +{_F} .*\n(?:.*\n)*?collector CPU, .*: {_R}", against="÷ no page"),
+    Line(benchmark="page_streams", what="from commit to seen at a page, at worst", unit="ms",
+         pattern=rf"^commit → event .*longest {_F} ms", goal=_most(1_000)),
     Line(benchmark="page_year", what="a shift of a year that nobody has asked for", unit="ms",
          pattern=rf"^another shift of the machine +{_F} +\S+ +{_R}", against="÷ DuckDB (CPU)", goal=_most(300)),
     Line(benchmark="readers", what="from commit to seen, at worst", unit="s",
@@ -125,7 +140,7 @@ LINES = (
     Line(benchmark="risk_live", what="a look of the live scorer, processor", unit="ms",
          pattern=rf"^ +a look: .*? +{_F} ms +× {_R}", against="times less than all anew", goal=_most(50)),
     Line(benchmark="risk_skill", what="ranking: its share of what could be had, additive model", unit="%",
-         pattern=r"^of what could be had, .*?: area (?P<figure>-?\d+)%"),
+         pattern=r"^of what could be had, .*?: area (?P<figure>-?\d+)%", goal=_least(80)),
     Line(benchmark="risk_speed", what="exposure, judging and fit of 90 days", unit="s of CPU",
          pattern=rf"fit: {_F} s of processor time, {_R} times", against="÷ reading", goal=_most(60)),
     Line(benchmark="store_rates", what="publishing one scan, median", unit="ms",

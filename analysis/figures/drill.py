@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from analysis.figures.ledger import Ledger, Slice, cause_label, section_label
 from analysis.history import Downtime
-from analysis.ledger import Ledger, Slice, cause_label, section_label
 
 NO_DOWNTIME = "no downtime"
 

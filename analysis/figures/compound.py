@@ -9,7 +9,7 @@ from zlib import crc32
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.rates import CONFIDENCE
+from analysis.figures.rates import CONFIDENCE
 
 DRAWS = 2_000
 """Ends of intervals then lie within about half a percentage point of their level."""

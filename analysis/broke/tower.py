@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.broke_ledger import Moisture, tower_of
-from analysis.durations import Estimate, Residual, residual_life
+from analysis.broke.ledger import Moisture, tower_of
+from analysis.figures.durations import Estimate, Residual, residual_life
+from analysis.figures.tonnes import MS_PER_H, MS_PER_MIN, rate_t_h
 from analysis.history import BrokeTower, Downtime, History, Readings
-from analysis.tonnes import MS_PER_H, MS_PER_MIN, rate_t_h
 
 EXTRA_PCT = (5.0, 10.0)
 """Dosing that a crew may add to work a break off. [% of furnish], common practice"""
@@ -128,6 +128,14 @@ class TowerForecast:
         return (
             self.left is not None and self.until_full_ms is not None and self.until_full_ms < self.left.expected.value
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """The machine and its towers at the newest data."""
+
+    now: Now
+    towers: tuple[TowerForecast, ...]
 
 
 def tower_forecast(now: Now, towers: Sequence[TowerNow], downtimes: Sequence[Downtime]) -> tuple[TowerForecast, ...]:

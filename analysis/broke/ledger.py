@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
-from analysis.broke import NO_PIT
+from analysis.broke.made import NO_PIT
 from analysis.history import BrokeTower, Downtime, History
 
 

@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from analysis.figures.ledger import Ledger
 from analysis.history import Downtime, History, Production
-from analysis.ledger import Ledger
 from analysis.period import Period
 
 MS_PER_H = 3_600_000

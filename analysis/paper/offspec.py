@@ -10,8 +10,8 @@ from enum import StrEnum
 from itertools import pairwise
 
 from analysis.history import Grade, GradeRun, History, LabResult, Stretch
+from analysis.paper.clock import Clock, clocks, settled_at
 from analysis.period import Period
-from analysis.restart import Clock, clocks, settled_at
 
 LAB_TESTS = ("basis weight", "moisture")
 """Laboratory tests, by these names, that are held against the limits of a grade."""

@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from analysis.figures.ledger import Ledger
 from analysis.history import BrokePit, Downtime, History
-from analysis.ledger import Ledger
 
 NO_PIT = "pit not known"
 

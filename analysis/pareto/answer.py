@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from analysis.command.options import Told
+from analysis.figures.ledger import Ledger, ledger
 from analysis.history import Downtime, History
-from analysis.ledger import Ledger, ledger
-from analysis.options import Told
 from analysis.pareto import (
     ALL_KINDS,
     BREAKS,

@@ -14,7 +14,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from analysis.broker import Broker
+from analysis.broker.address import Broker
 
 KEEP_ALIVE_S = 20
 """The broker takes us for gone after one and a half times this without a word, and says our last will. [s]"""

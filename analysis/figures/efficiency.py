@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from analysis.durations import Estimate, mean_length, median_length
+from analysis.figures.durations import Estimate, mean_length, median_length
+from analysis.figures.ledger import Class, Ledger
+from analysis.figures.rates import Rate, mean_time_between, rate_of
+from analysis.figures.tonnes import MS_PER_H, MS_PER_MIN, made_by, rate_t_h
 from analysis.history import Downtime, Grade, History, Production
-from analysis.ledger import Class, Ledger
-from analysis.offspec import Specification
+from analysis.paper.offspec import Specification
 from analysis.period import Period
-from analysis.rates import Rate, mean_time_between, rate_of
-from analysis.tonnes import MS_PER_H, MS_PER_MIN, made_by, rate_t_h
 
 TIP = "TAPPI TIP 0404-47, as cited by D. Reese"
 ISO = "ISO 22400-2, as cited by the OPC Foundation"

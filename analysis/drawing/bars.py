@@ -7,7 +7,7 @@ from itertools import accumulate
 
 import altair as alt
 
-from analysis.drawing import INK, Chart, Row, data, draw, sort_fill
+from analysis.drawing.chart import INK, Chart, Row, data, draw, sort_fill
 from analysis.pareto import Amount, Bar, Cost, Measure, Pareto, Sort, Worth
 from analysis.result import Picture, Table, number, significant
 

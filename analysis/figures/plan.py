@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analysis.figures.ledger import Ledger
 from analysis.history import History
-from analysis.ledger import Ledger
 
 MS_PER_D = 86_400_000
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.efficiency import Efficiency, efficiency
+from analysis.figures.efficiency import Efficiency, efficiency
+from analysis.figures.ledger import Ledger, ledger
+from analysis.figures.tonnes import Lost, Made, lost, lost_in, made
 from analysis.history import Downtime, History
-from analysis.ledger import Ledger, ledger
 from analysis.period import Period
-from analysis.tonnes import Lost, Made, lost, lost_in, made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

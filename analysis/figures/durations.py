@@ -9,7 +9,7 @@ from statistics import fmean, median, variance
 
 from scipy.special import bdtr, betaincinv, stdtrit
 
-from analysis.rates import CONFIDENCE
+from analysis.figures.rates import CONFIDENCE
 
 FEWEST = 5
 """Fewer values than this say nothing that one would act on."""

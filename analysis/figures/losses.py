@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from analysis.figures.ledger import Class, Ledger, Slice
+from analysis.figures.tonnes import MS_PER_H
 from analysis.history import Downtime, History
-from analysis.ledger import Class, Ledger, Slice
-from analysis.tonnes import MS_PER_H
 
 
 class Loss(StrEnum):

@@ -7,12 +7,12 @@ from zoneinfo import ZoneInfo
 
 import altair as alt
 
-from analysis.drawing import INK, RULE, WIDTH, Chart, Row, class_fill, data, draw, lookup
+from analysis.drawing.chart import INK, RULE, WIDTH, Chart, Row, class_fill, data, draw, lookup
+from analysis.figures.ledger import Class, Ledger, by_day, section_label
+from analysis.figures.tonnes import MS_PER_H
 from analysis.history import Downtime
-from analysis.ledger import Class, Ledger, by_day, section_label
 from analysis.period import day_start_ms, local, say
 from analysis.result import Picture, Table, minutes, percent, sentence_case
-from analysis.tonnes import MS_PER_H
 
 MOST_DAYS = 92
 """A picture shows so many of the newest days."""

@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape
 import altair as alt
 import vl_convert
 
-from analysis.ledger import Class
+from analysis.figures.ledger import Class
 from analysis.pareto import Sort
 
 INK = "#22313a"

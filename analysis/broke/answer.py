@@ -1,22 +1,14 @@
-"""What an answer needs of a store beside a history: how its paper was judged, and its broke. It reads many samples."""
+"""The broke ledger and the towers of a machine, read from the store: many samples, so only where they are wanted."""
 
 from __future__ import annotations
 
-from analysis.broke_ledger import BrokeLedger, Moisture, broke_ledger
+from analysis.broke.ledger import BrokeLedger, Moisture, broke_ledger
+from analysis.broke.tower import Outlook, machine_now, tower_forecast, towers_now
 from analysis.history import History
-from analysis.offspec import Specification, specification
 from analysis.period import Period
 from analysis.read import Store
-from analysis.telling.towers import Outlook
-from analysis.tower import machine_now, tower_forecast, towers_now
 
 _RECENT_MS = 24 * 3_600_000
-
-
-def judged(store: Store, history: History, period: Period) -> Specification:
-    """How the paper on the reel of a period was judged, and the clock of every downtime."""
-    machine = history.machine
-    return specification(history, store.stretches(machine, period), period, store.lab(machine, period))
 
 
 def broke_stock(store: Store, history: History, period: Period) -> tuple[BrokeLedger | None, Outlook | None]:

@@ -1,0 +1,1 @@
+"""The broker, as those know it who publish what the analysis found."""

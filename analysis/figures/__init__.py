@@ -1,0 +1,1 @@
+"""Pure functions on a history: each figure with its formula, unit and source."""
