@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from collections.abc import Sequence
 from importlib import import_module, metadata
 from pathlib import Path
@@ -94,8 +96,20 @@ def cli(context: click.Context, mill: Path) -> None:
     context.obj = mill
 
 
+def _speak_any_character() -> None:
+    """Write UTF-8 to files and pipes whatever the locale; "?" for what a terminal does not know."""
+    for stream in (sys.stdout, sys.stderr):
+        if not isinstance(stream, io.TextIOWrapper) or stream.encoding.lower() == "utf-8":
+            continue
+        if stream.isatty():
+            stream.reconfigure(errors="replace")
+        else:
+            stream.reconfigure(encoding="utf-8")
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command; the entry point of the installed package."""
+    _speak_any_character()
     cli(arguments, prog_name="breakhorn")
 
 

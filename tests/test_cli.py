@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import re
 import shlex
 import signal
@@ -10,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
@@ -80,6 +83,30 @@ def test_every_help_text_ends_with_an_example_of_this_command(name: str) -> None
         assert example.startswith("Example: breakhorn "), text
         words = shlex.split(example.removeprefix("Example: "))
         assert name in words
+
+
+def test_what_goes_to_a_file_is_utf_8_whatever_the_locale() -> None:
+    environment = os.environ | {"PYTHONIOENCODING": "latin-1"}  # which has no "…"
+    command = [*BREAKHORN, "efficiency", "--help"]
+    done = subprocess.run(command, env=environment, capture_output=True, timeout=120, check=True)
+
+    assert "FILE, then FILE-2 …" in " ".join(done.stdout.decode("utf-8").split())
+
+
+def test_a_terminal_that_knows_fewer_characters_shows_the_rest() -> None:
+    ours, theirs = pty.openpty()
+    environment = os.environ | {"PYTHONIOENCODING": "latin-1"}
+    command = [*BREAKHORN, "efficiency", "--help"]
+    shown = b""
+    with subprocess.Popen(command, env=environment, stdout=theirs, stderr=theirs) as child:
+        os.close(theirs)
+        with suppress(OSError):  # how Linux says that nobody writes to this terminal any more
+            while piece := os.read(ours, 4096):
+                shown += piece
+    os.close(ours)
+
+    assert child.returncode == 0, shown
+    assert b"FILE, then FILE-2 ?" in b" ".join(shown.split())
 
 
 def test_a_sound_mill_file_passes_the_check(mill: Path) -> None:

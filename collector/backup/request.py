@@ -89,7 +89,7 @@ class Answering:
         except (duckdb.Error, OSError) as error:
             log.warning("no backup: %s", error, extra=about("no backup"))
             # Whoever asked may be gone with the folder, or the disk be full for this line as well: then they time out.
-            with suppress(OSError), (self._folder / FAILED).open("w") as told:
+            with suppress(OSError), (self._folder / FAILED).open("w", encoding="utf-8") as told:
                 told.write(str(error).splitlines()[0])
 
     def stop(self) -> None:

@@ -82,7 +82,8 @@ def _ask(store: Path, folder: Path, wait_s: float) -> None:
     until_s = time.monotonic() + wait_s
     while not (folder / DATABASE).exists():
         if (folder / FAILED).exists():
-            raise BackupFault(f"the collector could not hand over its tables: {(folder / FAILED).read_text()}")
+            reason = (folder / FAILED).read_text(encoding="utf-8")
+            raise BackupFault(f"the collector could not hand over its tables: {reason}")
         if time.monotonic() > until_s:
             raise BackupFault(f"the process that holds {store} did not answer within {wait_s:g} s: is it a collector?")
         time.sleep(0.05)
