@@ -56,7 +56,7 @@ class TextLine(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """One line of text."""
         error = f" ({record.exc_info[1]!r})" if record.exc_info and record.exc_info[1] else ""
-        said = _one_line(record.getMessage() + error)
+        said = one_line(record.getMessage() + error)
         return f"{_instant(record.created)} {record.levelname.lower()} {_source(record)}: {said}"
 
 
@@ -89,6 +89,8 @@ def _source(record: logging.LogRecord) -> str:
     return record.name.removeprefix(ROOT + ".")
 
 
-def _one_line(text: str) -> str:
-    """With control characters as escapes: what a sender wrote cannot look like a line of ours."""
-    return re.sub(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]", lambda found: f"\\u{ord(found[0]):04x}", text)
+def one_line(text: str) -> str:
+    """With control characters as escapes: what a sender wrote cannot look like a line of ours, nor move a terminal."""
+    return re.sub(
+        r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]", lambda found: f"\\u{ord(found[0]):04x}", text
+    )

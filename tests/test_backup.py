@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import signal
 import subprocess
@@ -11,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
+import msgspec
 import pytest
 from click.testing import CliRunner, Result
 
@@ -217,6 +219,24 @@ def test_a_backup_that_is_not_what_it_was_is_not_brought_back(
         brought_back(mill, backup, tmp_path / "elsewhere")
 
     assert not (tmp_path / "elsewhere" / "store").exists()
+
+
+@pytest.mark.parametrize("name", ["../harm.txt", "/harm.txt", "parts/../../harm.txt", "parts/harm.txt\n"])
+def test_a_backup_that_names_a_file_elsewhere_writes_nothing_there(
+    filled: Store, mill: Mill, tmp_path: Path, name: str
+) -> None:
+    filled.close()
+    backup = taken(tmp_path)
+    said = msgspec.json.decode((backup / "backup.json").read_bytes())
+    digest = hashlib.sha256(b"harm").hexdigest()
+    said["files"].append({"name": name, "bytes": 4, "sha256": digest})
+    (backup / "backup.json").write_bytes(msgspec.json.encode(said))
+    (backup.parent / "harm.txt").write_bytes(b"harm")
+
+    with pytest.raises(BackupFault):
+        brought_back(mill, backup, tmp_path / "elsewhere")
+
+    assert not (tmp_path / "elsewhere").exists()
 
 
 def test_a_part_that_lost_rows_makes_no_backup(filled: Store, tmp_path: Path) -> None:

@@ -72,6 +72,19 @@ def test_a_table_fits_its_terminal_and_no_column_is_narrower_than_its_longest_wo
         assert all(width >= word for width, word in zip(widths, words, strict=True))
 
 
+@pytest.mark.parametrize("width", [20, 100])
+def test_what_a_terminal_would_obey_is_shown_instead(width: int, capsys: pytest.CaptureFixture[str]) -> None:
+    harm = "\x1b]0;pm9\x07 \x1b[2J \x9b31m \u202e"
+    table = Table(title=harm, columns=(harm, "b"), rows=((harm, harm), ("one\ntwo", "ä")), note=harm)
+
+    shown = printed(table, width)
+    show([Result(title="", subject=harm, sentence=harm, cautions=(harm,))])
+
+    said = shown + capsys.readouterr().out
+    assert not [character for character in said if not character.isprintable() and character != "\n"]
+    assert {"\\u001b[2J", "one", "two", "ä"} <= set(said.split())
+
+
 def test_an_empty_table_says_none() -> None:
     assert "none" in printed(Table(title="Warnings", columns=("given", "risk"), rows=()), 80)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import multiprocessing
 import os
 import signal
@@ -516,3 +517,91 @@ def test_a_full_or_read_only_lake_is_a_fault_and_caught_up_later(one: Collector,
     one.copy()
 
     assert in_lake(lake, COUNTED) == stored(one, before_ms=midnight(2))
+
+
+def forged(lake: Path, of: str, said: dict[str, str]) -> None:
+    """Have a manifest say something else of a table's files, with the digest that belongs to it."""
+    for path in lake.glob("manifest/*/*/*.jsonl"):
+        first, _, lines = path.read_bytes().partition(b"\n")
+        files = [msgspec.json.decode(line) for line in lines.splitlines()]
+        changed = [file | said if file["table"] == of else file for file in files]
+        lines = b"".join(msgspec.json.encode(file) + b"\n" for file in changed)
+        head = msgspec.json.decode(first) | {"digest": hashlib.sha256(lines).hexdigest()}
+        path.write_bytes(msgspec.json.encode(head) + b"\n" + lines)
+
+
+HARM = "1') ; COPY (SELECT 1) TO 'harm'; --"
+
+
+def test_a_manifest_that_leads_out_of_the_lake_or_into_sql_is_refused(one: Collector, lake: Path) -> None:
+    """Who may write to a lake is not who reads it, and reads with rights of their own."""
+    one.keep(*days(0, 2)).copy()
+    paths = ("../../other/tag.parquet", "/other/tag.parquet", "tag/*.parquet", "tag/./tag.parquet", "tag/t.parquet\n")
+    kept = {path: path.read_bytes() for path in lake.glob("manifest/*/*/*.jsonl")}
+
+    for said in [{"path": path} for path in paths] + [
+        {key: HARM} for key in ("written_at", "first_at", "last_at", "time", "until", "table", "day")
+    ]:
+        forged(lake, "tag", said)
+        with pytest.raises(TornLake), open_lake(lake):
+            pass
+        for path, content in kept.items():
+            path.write_bytes(content)
+
+    with open_lake(lake) as fleet:
+        assert fleet.connection.execute("SELECT count(*) > 0 FROM tag").fetchone() == (True,)
+
+
+def test_a_dictionary_that_would_run_as_sql_is_refused_and_could_reach_nothing(one: Collector, lake: Path) -> None:
+    one.keep(*days(0, 2)).copy()
+    (path,) = lake.glob("dictionary/**/*.parquet")
+    harm = lake.parent / "harm"
+    text = f"VARCHAR AS x WHERE FALSE; COPY (SELECT 1) TO '{harm}'; --".replace("'", "''")
+
+    for column in ("data_type", "column_name"):
+        with duckdb.connect() as there:
+            there.execute(f"CREATE TABLE said AS SELECT * REPLACE ('{text}' AS {column}) FROM read_parquet('{path}')")
+            there.execute(f"COPY said TO '{path}' (FORMAT parquet)")
+        with pytest.raises(TornLake), open_lake(lake):
+            pass
+
+    assert not harm.exists()
+
+
+def test_a_handover_that_would_run_as_sql_is_refused(one: Collector, other: Collector, lake: Path) -> None:
+    one.keep(*days(0, 2)).copy()
+    other.keep(*days(1, 3))
+    take_over(other.mill, "pm2", from_at=None, now_ms=LATER)
+    (path,) = lake.glob("tenure/*/*.jsonl")
+    first, last = path.read_bytes().splitlines()
+
+    path.write_bytes(first + b"\n" + msgspec.json.encode(msgspec.json.decode(last) | {"from_at": HARM}) + b"\n")
+
+    with pytest.raises(TornLake), open_lake(lake):
+        pass
+
+
+def test_nothing_outside_the_lake_is_deleted_whatever_a_manifest_lets_go_of(one: Collector, lake: Path) -> None:
+    one.keep(*days(0, 2)).copy()
+    theirs = lake.parent / "theirs.parquet"
+    theirs.touch()
+    for path in lake.glob("manifest/*/*/*.jsonl"):
+        first, _, lines = path.read_bytes().partition(b"\n")
+        head = msgspec.json.decode(first) | {"retired": [["../theirs.parquet", "2020-01-01T00:00:00+00:00"]]}
+        path.write_bytes(msgspec.json.encode(head) + b"\n" + lines)
+
+    with pytest.raises(LakeFault, match="is no manifest"):
+        one.keep(*days(2, 4)).copy()
+
+    assert theirs.exists()
+
+
+def test_a_link_that_leads_out_of_the_lake_is_not_followed(one: Collector, lake: Path) -> None:
+    one.keep(*days(0, 2)).copy()
+    theirs = lake.parent / "theirs.parquet"
+    path = next(lake.glob("tag/**/*.parquet"))
+    path.rename(theirs)
+    path.symlink_to(theirs)
+
+    with pytest.raises(duckdb.PermissionException), open_lake(lake):
+        pass

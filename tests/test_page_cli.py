@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import re
 import shlex
@@ -9,28 +10,35 @@ import signal
 import socket
 import subprocess
 import sys
-from contextlib import suppress
+import threading
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
+import uvicorn
 from click.testing import CliRunner, Result
 from starlette.applications import Starlette
 
 from analysis.page import serve as serving
+from analysis.page.app import site
 from analysis.page.cli import page
 from analysis.page.entrance import Doorkeeper
 from analysis.page.keys import Keys
 from analysis.page.outbox import Outbox
-from analysis.page.serve import CannotListen, address, listen
+from analysis.page.serve import CannotListen, address, configured, listen
 from analysis.page.settings import PageSettings, settings_of
 from collector.broker import free_port
 from tests.page import night_store
 from tests.servers import accepts, wait_until
 
 SERVE = serving.serve
+ASKED = b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+BEGUN = b"POST /choose HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 99\r\n\r\nfo"
 ROOT = Path(__file__).parent.parent
 
 
@@ -161,10 +169,72 @@ def test_the_address_that_is_told_can_be_asked_for(mill: Path) -> None:
         assert address(replace(everywhere, host="::1"), listening) == f"http://[::1]:{port}/"
 
 
+@contextmanager
+def served(mill: Path, **settings: Any) -> Iterator[int]:
+    """The page as it is served, in a thread; gives its port."""
+    found = replace(settings_of(mill), port=0, **settings)
+    ends = threading.Event()
+
+    async def run(listening: socket.socket) -> None:
+        server = uvicorn.Server(configured(site(mill, found), found))
+        serving = asyncio.create_task(server.serve(sockets=[listening]))
+        await asyncio.to_thread(ends.wait)
+        server.should_exit = True
+        await serving
+
+    with listen(found) as listening:
+        thread = threading.Thread(target=lambda: asyncio.run(run(listening)))
+        thread.start()
+        try:
+            yield listening.getsockname()[1]
+        finally:
+            ends.set()
+            thread.join(30)
+
+
+@pytest.mark.parametrize("said", [b"", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ", BEGUN, ASKED + b"GET / HTT"])
+def test_whoever_connects_and_does_not_finish_asking_is_let_go(
+    mill: Path, monkeypatch: pytest.MonkeyPatch, said: bytes
+) -> None:
+    monkeypatch.setattr(serving, "ASKS_WITHIN_S", 0.3)
+    with served(mill) as port, socket.create_connection(("127.0.0.1", port), timeout=30) as slow:
+        slow.sendall(said)
+
+        with suppress(ConnectionResetError):
+            while slow.recv(65_536):
+                pass
+
+
+def test_one_address_cannot_have_all_connections(mill: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serving, "MOST_OF_ONE", 2)
+    with served(mill) as port, ExitStack() as open_ones:
+        first, second, third = (
+            open_ones.enter_context(socket.create_connection(("127.0.0.1", port), timeout=30)) for _ in range(3)
+        )
+        with suppress(ConnectionResetError):
+            assert third.recv(1) == b""
+
+        second.close()
+        first.sendall(ASKED)
+        assert first.recv(12) == b"HTTP/1.1 303"
+
+
+def test_a_trusted_proxy_may_have_as_many_as_it_needs(mill: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serving, "MOST_OF_ONE", 1)
+    with (
+        served(mill, trusted_proxies=("127.0.0.0/8",), token="rope-and-tail-2026-03") as port,
+        socket.create_connection(("127.0.0.1", port)),
+        socket.create_connection(("127.0.0.1", port), timeout=30) as second,
+    ):
+        second.sendall(ASKED)
+        assert second.recv(12) == b"HTTP/1.1 401"
+
+
 STREAMING = """
 import asyncio, sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from starlette.responses import StreamingResponse
 from starlette.routing import Route
 from analysis.page.app import site

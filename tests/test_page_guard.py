@@ -177,6 +177,9 @@ def test_a_stranger_sees_the_door_and_nothing_behind_it(mill: Path, users: Path)
         assert "Who is there?" in said(shown)
         assert page.get("/pulse", headers={"accept": "application/json"}).status_code == 401
         assert page.post(f"{NIGHT}", data={}).status_code == 401
+        # Neither what machines there are, nor how things stand.
+        assert "pm3" not in shown.text
+        assert "broker" not in said(shown)
 
 
 def test_name_and_password_let_in_and_the_name_stands_on_notes(mill: Path, users: Path) -> None:
@@ -195,6 +198,49 @@ def test_a_wrong_password_does_not_and_after_five_one_must_wait(mill: Path, user
 
         assert found == [403] * 5 + [429]
         assert enter(page, "Aino", PASSWORD) == 429
+
+
+def wrong(page: Visitor, *visitors: str) -> list[int]:
+    """Tries with a wrong password, through a proxy that says from whom each comes."""
+    key, found = page.form_key("/enter"), []
+    for visitor in visitors:
+        fields = {"form": key, "name": "Aino", "password": "couch roll no. 5"}
+        found.append(page.post("/enter", data=fields, headers={"x-forwarded-for": visitor}).status_code)
+    return found
+
+
+def test_behind_a_trusted_proxy_each_visitor_has_tries_of_their_own(mill: Path, users: Path) -> None:
+    with visited(mill, "192.0.2.1", users_file=users, trusted_proxies=("192.0.2.0/28",)) as page:
+        assert wrong(page, *["198.51.100.7"] * 6, "198.51.100.8") == [403] * 5 + [429, 403]
+        # Of what stands in the header, only what the proxy itself wrote counts: the last.
+        assert wrong(page, "203.0.113.9, 198.51.100.7") == [429]
+
+        page.cookies.clear()
+        seen = page.get("/enter", headers={"x-forwarded-proto": "https"})
+        assert "Secure" in seen.headers["set-cookie"]
+
+
+def test_what_a_proxy_says_that_nobody_trusts_counts_for_nothing(mill: Path, users: Path) -> None:
+    with visited(mill, users_file=users) as page:
+        assert wrong(page, *(f"198.51.100.{n}" for n in range(6))) == [403] * 5 + [429]
+
+
+def test_addresses_of_one_ipv6_network_count_as_one(mill: Path, users: Path) -> None:
+    with visited(mill, "192.0.2.1", users_file=users, trusted_proxies=("192.0.2.1",)) as page:
+        assert wrong(page, *(f"2001:db8::{n}" for n in range(1, 7)), "2001:db8:0:1::1") == [403] * 5 + [429, 403]
+
+
+def test_a_page_behind_a_proxy_is_never_open_to_all(mill: Path) -> None:
+    with pytest.raises(NotSafe, match="through a proxy"), visited(mill, trusted_proxies=("127.0.0.1",)):
+        pass
+
+
+@pytest.mark.parametrize("proxies", ['["*"]', '["proxy.example"]', '["192.0.2.7/24"]', '"192.0.2.7"'])
+def test_a_proxy_is_named_by_address(tmp_path: Path, proxies: str) -> None:
+    (tmp_path / "mill.toml").write_text(f"[page]\ntrusted_proxies = {proxies}\n")
+
+    with pytest.raises(NoMill, match="trusted_proxies"):
+        settings_of(tmp_path / "mill.toml")
 
 
 def test_a_token_lets_a_device_in(mill: Path) -> None:

@@ -111,12 +111,23 @@ def test_more_readers_than_there_can_be_screens_are_refused(
     live: tuple[Served, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     served, _ = live
-    monkeypatch.setattr("analysis.page.views.now.MOST_READERS", 1)
+    monkeypatch.setattr("analysis.page.now.hub.MOST_READERS", 1)
     with reading(served):
         refused = served.get("/now/stream")
 
         assert refused.status_code == 429
         assert refused.headers["retry-after"] == "60"
+
+
+def test_those_of_one_address_keep_nobody_else_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.page.now.hub.MOST_OF_ONE", 2)
+
+    async def look() -> list[bool]:
+        hub = Hub(cast(Any, None), cast(Any, None), "mill")
+        async with hub.reading("192.0.2.7"), hub.reading("192.0.2.7"):
+            return [hub.takes_one_more(who) for who in ("192.0.2.7", "192.0.2.8")]
+
+    assert asyncio.run(look()) == [False, True]
 
 
 def test_the_page_ends_promptly_with_readers_at_it(live: tuple[Served, int]) -> None:
@@ -278,7 +289,7 @@ class StillPicture(Hub):
         self.looked = 0
 
     @asynccontextmanager
-    async def reading(self) -> AsyncIterator[Reader]:
+    async def reading(self, who: str = "") -> AsyncIterator[Reader]:
         self.looked += 1
         try:
             yield self.reader

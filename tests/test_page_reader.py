@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from analysis.page.reader import Reader
+from analysis.page.reader import AT_WORK, Reader, TooMuch
 from analysis.read import CannotRead, NoStore, OtherVersion, Store
 from tests.page import night_store
 
@@ -98,6 +98,51 @@ def test_an_answer_that_failed_is_asked_again(reader: Reader) -> None:
         reader.answer("name", fail)
 
     assert reader.answer("name", name_of) == "Ellerholm"
+
+
+def test_of_costly_answers_few_are_worked_out_at_once_and_all_others_are_given_meanwhile(
+    mill: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("analysis.page.reader.IN_TURN", AT_WORK)
+    reader, begun, go_on = Reader(mill), threading.Barrier(AT_WORK + 1), threading.Event()
+
+    def work_out(_: Store) -> str:
+        begun.wait(10)
+        go_on.wait(10)
+        return "done"
+
+    with ThreadPoolExecutor(AT_WORK) as pool:
+        under_way = [pool.submit(reader.answer, number, work_out, costly=True) for number in range(AT_WORK)]
+        begun.wait(10)
+        with pytest.raises(TooMuch):
+            reader.answer("one more", work_out, costly=True)
+        cheap = reader.answer("name", name_of)
+        go_on.set()
+        found = [one.result() for one in under_way]
+
+    assert (cheap, found) == ("Ellerholm", ["done"] * AT_WORK)
+    assert reader.answer("one more", name_of, costly=True) == "Ellerholm"
+    reader.close()
+
+
+def test_costly_answers_wait_for_their_turn(reader: Reader) -> None:
+    lock, at_once, most = threading.Lock(), 0, 0
+
+    def work_out(store: Store) -> str:
+        nonlocal at_once, most
+        with lock:
+            at_once += 1
+            most = max(most, at_once)
+        found = name_of(store)
+        with lock:
+            at_once -= 1
+        return found
+
+    with ThreadPoolExecutor(8) as pool:
+        found = list(pool.map(lambda number: reader.answer(number, work_out, costly=True), range(16)))
+
+    assert found == ["Ellerholm"] * 16
+    assert most <= AT_WORK
 
 
 def test_several_threads_read_the_same_file_at_once(reader: Reader) -> None:

@@ -140,6 +140,12 @@ def test_a_start_that_nobody_can_read_is_told_as_it_was_said(mill: Mill, stored:
     assert "running since this morning" in as_text(status, HELSINKI)
 
 
+def test_what_somebody_else_said_in_the_collectors_name_moves_no_terminal(mill: Mill, stored: Stored) -> None:
+    status = judge(mill, stored, Heard(health={**UP, "version": "1\x1b[2J\nhealthy"}), now_ms=NOW_MS)
+
+    assert "version 1\\u001b[2J\\u000ahealthy" in as_text(status, HELSINKI)
+
+
 def test_a_store_that_was_never_published_and_a_machine_never_heard_are_named(mill: Mill, stored: Stored) -> None:
     nothing = judge(mill, None, Heard(health=UP), now_ms=NOW_MS)
     silent = replace(stored, machines=(MachineStored(machine="pm2", newest_ms=None, state=None, since_ms=None),))

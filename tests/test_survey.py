@@ -430,6 +430,14 @@ def test_names_stay_whole_on_a_narrow_terminal() -> None:
     assert {name for name in GERMAN if any(name in line for line in lines)} == set(GERMAN)
 
 
+def test_what_a_terminal_would_obey_is_shown_instead() -> None:
+    with StringIO() as written:
+        show(found_in(list(said_at(("hall/pm1\x1b[2J/x\x9b31m", 1.0)))), Console(file=written, width=160))
+
+        assert all(character.isprintable() or character == "\n" for character in written.getvalue())
+        assert "\\u001b[2J" in written.getvalue()
+
+
 def test_messages_that_come_all_at_once_have_no_rate() -> None:
     at_once = [
         Message(received_ms=1_770_000_000_000 + 200 * n, topic="mill/pm2/clothing", payload=b"{}") for n in range(3)

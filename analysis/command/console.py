@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -17,6 +18,9 @@ from rich.text import Text
 
 from analysis.result import Result, Table
 
+_COMMANDS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+"""What a terminal would obey instead of showing it; of control characters only the new line and the tab are text."""
+
 _WIDE = 100
 """Columns where there is neither a terminal to ask nor ``COLUMNS`` in the environment."""
 _BETWEEN = 3
@@ -29,16 +33,21 @@ def show(results: Iterable[Result]) -> None:
     """Print answers on stdout; what makes them less than they seem goes with them."""
     console = _console()
     for result in results:
-        console.print(Text(result.headline, style="bold"))
+        console.print(Text(visible(result.headline), style="bold"))
         for caution in result.cautions:
-            console.print(Text(f"! {caution}", style="yellow"))
+            console.print(Text(f"! {visible(caution)}", style="yellow"))
         for table in result.tables:
             show_table(table, console)
 
 
+def visible(text: str) -> str:
+    """A text with what terminals obey as escapes: a tag or a note may say anything."""
+    return _COMMANDS.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
 def show_table(table: Table, console: Console | None = None) -> None:
     """Print one table on stdout."""
-    console = console or _console()
+    console, table = console or _console(), _visible(table)
     shows = table if table.rows else replace(table, rows=((NONE, *[""] * (len(table.columns) - 1)),))
     widths = column_widths(shows, console.width)
     if widths is None:
@@ -55,6 +64,16 @@ def show_table(table: Table, console: Console | None = None) -> None:
     console.print(shown)
     if table.note:
         console.print(Text(table.note, style="dim"))
+
+
+def _visible(table: Table) -> Table:
+    return replace(
+        table,
+        title=visible(table.title),
+        columns=tuple(map(visible, table.columns)),
+        rows=tuple(tuple(map(visible, row)) for row in table.rows),
+        note=visible(table.note),
+    )
 
 
 def column_widths(table: Table, room: int) -> list[int] | None:

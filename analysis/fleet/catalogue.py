@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
+from typing import Annotated
 from urllib.parse import unquote
 
 import msgspec
@@ -24,6 +25,18 @@ LAKE_VERSION = 1
 HEARD = ("machine", "tag", "note", "message_count")
 """Tables in which every writer of a machine is heard: an earlier one may be the only one that knows an old tag or note,
 and each counts what it received itself."""
+
+
+# Who may write to a lake is not who reads it: what stands in a path or in SQL later is held to its form here.
+Word = Annotated[str, msgspec.Meta(pattern=r"\A[a-z][a-z0-9_]*\Z", max_length=100)]
+Instant = Annotated[
+    str, msgspec.Meta(pattern=r"\A\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,9})?)?(Z|[+-]\d\d:\d\d)\Z", max_length=40)
+]
+Inside = Annotated[
+    str,
+    msgspec.Meta(pattern=r"\A(?!([^/]*/)*\.\.?(/|\Z))[A-Za-z0-9_.~%=-]+(/[A-Za-z0-9_.~%=-]+)+\Z", max_length=2000),
+]
+"""A path within the lake as its writers make them: no way out of it, and nothing that names several files."""
 
 
 class NoLake(CannotRead):
@@ -45,7 +58,7 @@ class _Head(msgspec.Struct):
 
 class _Tenure(msgspec.Struct):
     writer: str
-    from_at: str | None = None
+    from_at: Instant | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,21 +79,21 @@ class File(msgspec.Struct, frozen=True, kw_only=True):
         The times in which its machine is its writer's: several where it left and came back. Empty: it does not count.
     """
 
-    table: str
+    table: Word
     mill: str
     machine: str | None = None
     year: int | None = None
-    day: str | None = None
+    day: Annotated[str, msgspec.Meta(pattern=r"\A\d{4}-\d\d-\d\d\Z")] | None = None
     writer: str
-    path: str
+    path: Inside
     rows: int
     bytes: int
     columns: str
-    time: str | None = None
-    until: str | None = None
-    first_at: str | None = None
-    last_at: str | None = None
-    written_at: str
+    time: Word | None = None
+    until: Word | None = None
+    first_at: Instant | None = None
+    last_at: Instant | None = None
+    written_at: Instant
     clips: tuple[Clip, ...] = (UNCUT,)
 
 

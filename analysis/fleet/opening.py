@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -62,10 +63,10 @@ def open_lake(
     catalogue = read_catalogue(folder, first=first, last=last)
     with duckdb.connect(config={"memory_limit": memory, "threads": 2}) as connection:
         connection.execute("SET TimeZone = 'UTC'")
+        _lock(connection, catalogue.folder)
         _name_files(connection, catalogue)
         with _in_one_go(connection):
             make_views(connection, catalogue)
-        _lock(connection, catalogue.folder)
         yield Fleet(connection=connection, faults=catalogue.faults)
 
 
@@ -113,6 +114,10 @@ def _dictionary(
         for table, name, kind, comment in rows:
             if table not in held:
                 continue
+            if name is not None and not (_NAME.fullmatch(name) and _TYPE.fullmatch(kind)):
+                raise TornLake(
+                    f"{catalogue.folder / file.path} names a column that no Breakhorn has: {name!r} {kind!r}"
+                )
             if name is None:
                 about.setdefault(table, comment)
             else:
@@ -129,6 +134,11 @@ _ALWAYS = frozenset(
     )
 )  # fmt: skip
 """Views that are there even where no file has a row of them."""
+
+
+# A dictionary is a file of the lake, so whoever may write there could say anything in it; it becomes SQL.
+_NAME = re.compile(r"[a-z][a-z0-9_]*")
+_TYPE = re.compile(r"[A-Z][A-Z0-9 ]*(\(\d+, ?\d+\))?(\[\d*\])*")
 
 
 def _name_files(connection: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> None:

@@ -18,6 +18,7 @@ from starlette.middleware.exceptions import ExceptionMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from analysis.broker.address import broker_of, topic_root
 from analysis.page.desk import Desk
@@ -63,6 +64,8 @@ def site(mill_toml: Path, settings: PageSettings) -> Starlette:
             Mount("/static", StaticFiles(directory=str(files("analysis.page") / "static")), name="static"),
         ],
         middleware=[
+            # Outermost: whoever limits or logs an address means the visitor's.
+            Middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.trusted_proxies)),
             Middleware(Sealed),
             Middleware(TrustedHostMiddleware, allowed_hosts=hosts(settings), www_redirect=False),
             # Guards refuse by exception, which are pages as well.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from ipaddress import ip_network
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -89,8 +90,15 @@ class Guard:
 
 
 def address_of(connection: HTTPConnection) -> str:
-    """Where a request comes from; what a proxy may say of it counts for nothing."""
-    return connection.client.host if connection.client else ""
+    """Where a request comes from; of IPv6 the network, since one computer has as many addresses as it likes.
+
+    What a proxy says of it counts only if ``[page] trusted_proxies`` names the proxy.
+    """
+    host = connection.client.host if connection.client else ""
+    try:
+        return str(ip_network(f"{host.partition('%')[0]}/64", strict=False)) if ":" in host else host
+    except ValueError:
+        return host
 
 
 def too_often(wait_s: float) -> HTTPException:

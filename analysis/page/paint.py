@@ -55,8 +55,9 @@ def fragment(template: str, **shown: Any) -> str:
 def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
     """What base.html needs, whatever the view; without a store there are no machines and no times."""
     site, visit = site_of(request), visit_of(request)
+    outside = site.settings.guarded and not visit.entered
     try:
-        mill, machines = site.mill(), site.machines()
+        mill, machines = site.mill(), () if outside else site.machines()
     except CannotRead:
         mill, machines = None, ()
     zone = None if mill is None else mill.zone
@@ -88,8 +89,8 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         "of_one": machine is not None,
         "places": PLACES,
         "place": place,
-        "silent_since": _silent_since(site),
-        "connected": site.desk.connected,
+        "silent_since": None if outside else _silent_since(site),
+        "connected": outside or site.desk.connected,
         "waiting": sum(kept.way is Way.WAITING for kept in site.desk.all()),
     }
 

@@ -6,7 +6,7 @@ from collections.abc import Awaitable, Callable, Mapping
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 
 from analysis.page.visit import form_is_ours
@@ -22,8 +22,11 @@ def posted(work: Callable[[Request, Form], Response]) -> Callable[[Request], Awa
     """
 
     async def endpoint(request: Request) -> Response:
-        async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
-            fields = {name: value for name, value in form.multi_items() if isinstance(value, str)}
+        try:
+            async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
+                fields = {name: value for name, value in form.multi_items() if isinstance(value, str)}
+        except ClientDisconnect:
+            raise HTTPException(400) from None
         if not all(map(_can_be_kept, fields.values())):
             raise HTTPException(400)
         if not form_is_ours(request, fields.get("form", "")):

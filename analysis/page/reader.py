@@ -6,7 +6,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from concurrent.futures import Future
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 MOST_ANSWERS = 256
 """Answers that are kept of one file; a year of three machines has 2,200 shifts, and few look at old ones."""
+
+AT_WORK = 2
+"""Costly answers that are worked out at once: each may take seconds and hundreds of MB."""
+IN_TURN = 20
+"""Threads that may be busy with costly answers, or wait for one; the others (40 in all) are left to everybody else."""
 
 T = TypeVar("T")
 Version = tuple[int, int, int]
@@ -34,6 +39,10 @@ class _Edition:
     answers: OrderedDict[Hashable, Future[Any]] = field(default_factory=OrderedDict)
 
 
+class TooMuch(Exception):
+    """Too many costly answers are being worked out or waited for: ask again a little later."""
+
+
 class Reader:
     """Gives views an open store. Several threads may read at once; a slow one keeps nobody from what is new."""
 
@@ -42,6 +51,7 @@ class Reader:
         self._folder = store_folder(mill_toml)
         self._lock = threading.Lock()
         self._edition: _Edition | None = None
+        self._in_turn, self._at_work = threading.BoundedSemaphore(IN_TURN), threading.BoundedSemaphore(AT_WORK)
 
     def version(self) -> Version:
         """Which file is published now.
@@ -69,13 +79,21 @@ class Reader:
         with self._reading() as edition, reading(edition.connection) as store:
             yield store
 
-    def answer(self, key: Hashable, work_out: Callable[[Store], T]) -> T:
+    def answer(self, key: Hashable, work_out: Callable[[Store], T], *, costly: bool = False) -> T:
         """What ``work_out`` makes of the newest store; worked out once a published file, however many ask at once.
 
         key
             Says what is asked for: the function and all it depends on beside the store.
+        costly
+            It takes long, or can be asked in ever new ways: then few are worked out at once. Not to be asked within
+            another one.
+
+        Raises
+        ------
+        TooMuch
+            If too many wait for costly ones already.
         """
-        with self._reading() as edition:
+        with self._reading() as edition, self._turn() if costly and not _known(edition, key) else nullcontext():
             with self._lock:
                 found = edition.answers.get(key)
                 mine = found is None
@@ -103,6 +121,16 @@ class Reader:
                 edition.connection.close()
 
     @contextmanager
+    def _turn(self) -> Iterator[None]:
+        if not self._in_turn.acquire(blocking=False):
+            raise TooMuch
+        try:
+            with self._at_work:
+                yield
+        finally:
+            self._in_turn.release()
+
+    @contextmanager
     def _reading(self) -> Iterator[_Edition]:
         edition = self._taken()
         try:
@@ -125,3 +153,8 @@ class Reader:
                     before.connection.close()
             self._edition.readers += 1
             return self._edition
+
+
+def _known(edition: _Edition, key: Hashable) -> bool:
+    found = edition.answers.get(key)
+    return found is not None and found.done()

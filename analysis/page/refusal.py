@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from analysis.page.guard import HEADERS
 from analysis.page.paint import paint
+from analysis.page.reader import TooMuch
 from analysis.period import NoSuchTime, NothingThen
 from analysis.read import CannotRead, NoSuchMachine
 
@@ -20,7 +21,7 @@ log = logging.getLogger("breakhorn.page")
 _BY_STATUS = {404: "not_found", 405: "not_found", 403: "elsewhere", 400: "not_understood", 429: "too_often"}
 KNOWN = (
     "not_found", "elsewhere", "stale_form", "not_understood", "no_cause", "taken_back", "too_large", "too_often",
-    "no_such_times", "not_kept", "no_store", "broken",
+    "no_such_times", "not_kept", "no_store", "busy", "broken",
 )  # fmt: skip
 """Keys of the catalogue below ``error``; a detail that is none of them is shown as it is, after that of its status."""
 
@@ -43,6 +44,11 @@ def no_store(request: Request, error: Exception) -> Response:
     return _page(request, "no_store", 503, said=str(error), headers={"Retry-After": "10"})
 
 
+def busy(request: Request, error: Exception) -> Response:
+    """Too many ask for what takes long: whoever asks for what is known already is answered all the same."""
+    return _page(request, "busy", 503, headers={"Retry-After": "5"})
+
+
 def broken(request: Request, error: Exception) -> Response:
     """A fault of ours: the log has it, the page says so. It stands outside the guards, so it carries their headers."""
     return _page(request, "broken", 500, headers=HEADERS)
@@ -62,4 +68,5 @@ HANDLERS: Mapping[Any, Any] = {
     NoSuchTime: not_there,
     NothingThen: not_there,
     CannotRead: no_store,
+    TooMuch: busy,
 }

@@ -5,13 +5,18 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
+import resource
 import signal
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
+from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
+from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from analysis.page.settings import PageSettings
 from analysis.page.site import Site
@@ -28,6 +33,15 @@ GONE_AFTER_MS = 30_000
 means harm. Closing it is not enough, since that waits for what is still to be sent. [ms]"""
 
 
+ASKS_WITHIN_S = 20.0
+"""Whoever has connected and not asked for anything whole within this is let go, so that connections cannot be hoarded.
+[s]"""
+MOST_OF_ONE = 250
+"""Connections from one address; a trusted proxy may have more."""
+FILES = 4096
+"""Open files of the process, as far as the system allows it: more than the usual 1024."""
+
+
 class CannotListen(Exception):
     """The address cannot be had; the message says why, and what to do."""
 
@@ -39,6 +53,46 @@ class _Server(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """Capture none."""
         yield
+
+
+class _Connection(H11Protocol):
+    """A connection of somebody who must say what they want, and of whom there are not too many."""
+
+    def __init__(self, trusted: Sequence[IPv4Network | IPv6Network], /, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self._trusted = trusted
+        self._patience: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # (as uvicorn has it)
+        super().connection_made(transport)
+        self._wait_for_a_request()
+        others = [one for one in self.connections if isinstance(one, _Connection) and one.host == self.host]
+        if len(others) > MOST_OF_ONE and not any(ip_address(self.host) in network for network in self._trusted):
+            transport.abort()
+
+    @property
+    def host(self) -> str:
+        """The address at the other end, be it a proxy's."""
+        return self.client[0].partition("%")[0] if self.client else "0.0.0.0"
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._patience is not None:
+            self._patience.cancel()
+        super().connection_lost(exc)
+
+    def on_response_complete(self) -> None:
+        super().on_response_complete()
+        self._wait_for_a_request()
+
+    def _wait_for_a_request(self) -> None:
+        if self._patience is not None:
+            self._patience.cancel()
+        self._patience = self.loop.call_later(ASKS_WITHIN_S, self._end_unless_asked)
+
+    def _end_unless_asked(self) -> None:
+        # uvicorn itself waits for ever for the end of a request; one that is being answered may take its time.
+        if self.cycle is None or self.cycle.response_complete or self.cycle.more_body:
+            self.transport.abort()
 
 
 def listen(settings: PageSettings) -> socket.socket:
@@ -68,6 +122,22 @@ def address(settings: PageSettings, listening: socket.socket) -> str:
     return f"{'http' if settings.tls_cert is None else 'https'}://{host}:{listening.getsockname()[1]}/"
 
 
+def configured(app: Starlette, settings: PageSettings) -> uvicorn.Config:
+    """How the page is served: nothing said of the server, no patience without end, no WebSocket."""
+    return uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,  # said by ``[page] trusted_proxies``, see app.py
+        http=partial(_Connection, [ip_network(one) for one in settings.trusted_proxies]),  # type: ignore[arg-type]  # (called like a class)
+        ws="none",
+        timeout_graceful_shutdown=ENDS_WITHIN_S,
+        ssl_certfile=settings.tls_cert,
+        ssl_keyfile=settings.tls_key,
+    )
+
+
 def serve(app: Starlette, settings: PageSettings, listening: socket.socket, ready: Callable[[], None]) -> None:
     """Serve until SIGINT or SIGTERM; a second one does not wait for anybody.
 
@@ -79,16 +149,7 @@ def serve(app: Starlette, settings: PageSettings, listening: socket.socket, read
     CannotListen
         If there is something wrong with the certificate.
     """
-    config = uvicorn.Config(
-        app,
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,
-        timeout_graceful_shutdown=ENDS_WITHIN_S,
-        ssl_certfile=settings.tls_cert,
-        ssl_keyfile=settings.tls_key,
-    )
+    config = configured(app, settings)
     try:
         config.load()
     except OSError as error:
@@ -96,6 +157,7 @@ def serve(app: Starlette, settings: PageSettings, listening: socket.socket, read
             f"cannot use {settings.tls_cert} with {settings.tls_key} ({error}); see [page] tls_cert, tls_key"
         ) from error
     os.nice(NICE)
+    _allow_files()
     asyncio.run(_serve(_Server(config), app, listening, ready))
 
 
@@ -116,3 +178,11 @@ async def _serve(server: _Server, app: Starlette, listening: socket.socket, read
     if server.started:
         ready()
     await serving
+
+
+def _allow_files() -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft < FILES:
+        resource.setrlimit(
+            resource.RLIMIT_NOFILE, (min(FILES, hard) if hard != resource.RLIM_INFINITY else FILES, hard)
+        )

@@ -34,6 +34,7 @@ class PageSettings:
     port: int = DEFAULT_PORT
     language: str = "en"
     allowed_hosts: tuple[str, ...] = ()
+    trusted_proxies: tuple[str, ...] = ()
     users_file: Path | None = None
     token: str | None = field(default=None, repr=False)
     tls_cert: Path | None = None
@@ -63,6 +64,10 @@ def must_be_safe(settings: PageSettings) -> None:
     NotSafe
         With the way out.
     """
+    if settings.trusted_proxies and not settings.guarded:
+        raise NotSafe(
+            "through a proxy ([page] trusted_proxies) anybody could code breaks; name users_file or token_file there"
+        )
     if not is_loopback(settings.host) and not settings.guarded:
         raise NotSafe(
             f"at {settings.host} anybody on the network could code breaks; name [page] users_file or token_file in "
@@ -97,7 +102,8 @@ def settings_of(mill_toml: Path) -> PageSettings:
         host=text("host") or DEFAULT_HOST,
         port=_port(mill_toml, table),
         language=text("language") or "en",
-        allowed_hosts=_hosts(mill_toml, table),
+        allowed_hosts=_names(mill_toml, table, "allowed_hosts"),
+        trusted_proxies=_proxies(mill_toml, table),
         users_file=file("users_file"),
         token=_token(text("token_env"), file("token_file")),
         tls_cert=file("tls_cert"),
@@ -112,11 +118,21 @@ def _port(mill_toml: Path, table: dict[str, Any]) -> int:
     return port
 
 
-def _hosts(mill_toml: Path, table: dict[str, Any]) -> tuple[str, ...]:
-    hosts = table.get("allowed_hosts", [])
-    if not isinstance(hosts, list) or not all(isinstance(host, str) for host in hosts):
-        raise NoMill(f"{mill_toml}: [page] allowed_hosts must be a list of names; 'breakhorn check' shows every fault")
-    return tuple(hosts)
+def _names(mill_toml: Path, table: dict[str, Any], key: str) -> tuple[str, ...]:
+    names = table.get(key, [])
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        raise NoMill(f"{mill_toml}: [page] {key} must be a list of names; 'breakhorn check' shows every fault")
+    return tuple(names)
+
+
+def _proxies(mill_toml: Path, table: dict[str, Any]) -> tuple[str, ...]:
+    said = _names(mill_toml, table, "trusted_proxies")
+    for one in said:
+        try:
+            ipaddress.ip_network(one)
+        except ValueError:
+            raise NoMill(f"{mill_toml}: [page] trusted_proxies: {one!r} is no address and no network") from None
+    return said
 
 
 def _token(variable: str | None, file: Path | None) -> str | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 
@@ -19,9 +20,9 @@ class BackupFault(Exception):
 
 
 class File(msgspec.Struct, frozen=True, kw_only=True):
-    """One file, by its path within the backup."""
+    """One file, by its path within the backup: no other path, since a backup may have been in other hands."""
 
-    name: str
+    name: Annotated[str, msgspec.Meta(pattern=r"\A(parts/)?[A-Za-z0-9_-]+\.[a-z]+\Z")]
     bytes: int
     sha256: str
 

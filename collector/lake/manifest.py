@@ -8,12 +8,19 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from typing import Annotated
 
 import msgspec
 
 from collector.lake.place import LAKE_VERSION, Lake, LakeFault, lake_errors, part_of
 
 FOLDER = "manifest"
+
+Inside = Annotated[
+    str,
+    msgspec.Meta(pattern=r"\A(?!([^/]*/)*\.\.?(/|\Z))[A-Za-z0-9_.~%=-]+(/[A-Za-z0-9_.~%=-]+)+\Z", max_length=2000),
+]
+"""A path as ``part_of`` makes them: others may write to the lake, too, and what a manifest lets go of is deleted."""
 
 
 class File(msgspec.Struct, kw_only=True, frozen=True):
@@ -35,7 +42,7 @@ class File(msgspec.Struct, kw_only=True, frozen=True):
     year: int | None = None
     day: str | None = None
     writer: str
-    path: str
+    path: Inside
     rows: int
     bytes: int
     sha256: str
@@ -62,7 +69,7 @@ class Head(msgspec.Struct, kw_only=True):
     year: int | None = None
     files: int = 0
     digest: str = ""
-    retired: list[tuple[str, str]] = msgspec.field(default_factory=list)
+    retired: list[tuple[Inside, str]] = msgspec.field(default_factory=list)
 
 
 class Manifest:

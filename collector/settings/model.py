@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, time
 from functools import cached_property
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
@@ -32,6 +33,17 @@ NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 FilePath = Annotated[Path, Field(strict=False)]
+
+
+def _address(value: str) -> str:
+    try:
+        ip_network(value)
+    except ValueError:
+        raise ValueError('is no address and no network: write "192.0.2.7" or "192.0.2.0/24"') from None
+    return value
+
+
+Address = Annotated[str, AfterValidator(_address)]
 
 
 def _clock_time(value: object) -> object:
@@ -452,6 +464,10 @@ class Page(_Table):
     )
     allowed_hosts: tuple[Name, ...] = Field(
         default=(), description="Further names under which browsers may ask for the page."
+    )
+    trusted_proxies: tuple[Address, ...] = Field(
+        default=(),
+        description="Addresses or networks of proxies whose X-Forwarded-For and -Proto are believed; none by default.",
     )
     users_file: FilePath | None = Field(
         default=None, description="Users and their password hashes; breakhorn page --add-user NAME writes it."

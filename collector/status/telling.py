@@ -8,6 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.announce import instant
+from collector.logs import one_line
 from collector.status.judge import Status, age
 from collector.status.stored import Run, Stored
 
@@ -21,7 +22,8 @@ def as_text(status: Status, zone: ZoneInfo) -> str:
         The mill's: every time that is told is by its clock.
     """
     lines = [f"{name:12}  {said}" for name, said in _lines(status, zone)]
-    return "\n".join([*lines, verdict(status)])
+    # What the broker holds in the collector's name, somebody else may have put there.
+    return "\n".join(map(one_line, [*lines, verdict(status)]))
 
 
 def verdict(status: Status) -> str:

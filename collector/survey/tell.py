@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from collector.logs import one_line
 from collector.survey.finding import Survey
 from collector.survey.tags import TagRecord
 from collector.survey.topics import Topic
@@ -75,7 +76,7 @@ def show(found: Survey, console: Console) -> None:
     """Print what was found."""
     console.print(Text(sentence(found), style="bold"))
     for caution in cautions(found):
-        console.print(Text(f"! {caution}", style="yellow"))
+        console.print(Text(f"! {one_line(caution)}", style="yellow"))
     _table(console, "Topics", ("topic", "format", "messages", "a minute", "bytes each"), map(_topic, _topics(found)))
     for machine in found.machines:
         records = found.tags.of(machine.machine)
@@ -121,9 +122,14 @@ def _range(record: TagRecord) -> str:
 
 def _table(console: Console, title: str, columns: Iterable[str], rows: Iterable[tuple[str, ...]]) -> None:
     shown = Table(
-        title=title, box=SIMPLE_HEAD, title_justify="left", title_style="", pad_edge=False, collapse_padding=True
+        title=Text(one_line(title)),
+        box=SIMPLE_HEAD,
+        title_justify="left",
+        title_style="",
+        pad_edge=False,
+        collapse_padding=True,
     )
-    rows = list(rows)
+    rows = [tuple(map(one_line, row)) for row in rows]
     for place, column in enumerate(columns):
         numeric = column in ("messages", "a minute", "bytes each", "values", "every s")
         # A name is copied by hand: it keeps its line as long as it leaves half of a narrow terminal to the others.

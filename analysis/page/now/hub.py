@@ -33,6 +33,8 @@ log = logging.getLogger("breakhorn.page")
 
 MOST_READERS = 300
 """Nobody has as many screens; each costs a socket and some memory."""
+MOST_OF_ONE = 100
+"""Of them, those of one address: it cannot keep all others out."""
 _LOOK_EVERY_S = 1.0
 """How often it is asked whether something has become stale, or a new file was published. [s]"""
 _LEAVE_S = 3.0
@@ -53,8 +55,9 @@ class Picture:
 
 @dataclass(eq=False, slots=True)
 class Reader:
-    """Somebody who looks; ``woken`` is set when there is something newer than they have."""
+    """Somebody who looks, from an address; ``woken`` is set when there is something newer than they have."""
 
+    who: str = ""
     woken: asyncio.Event = field(default_factory=asyncio.Event)
 
 
@@ -95,19 +98,19 @@ class Hub:
                 await run_in_threadpool(self._line.__exit__, None, None, None)
 
     @asynccontextmanager
-    async def reading(self) -> AsyncIterator[Reader]:
+    async def reading(self, who: str = "") -> AsyncIterator[Reader]:
         """Somebody who looks, for as long as the block lasts."""
-        reader = Reader()
+        reader = Reader(who)
         self._readers.add(reader)
         try:
             yield reader
         finally:
             self._readers.discard(reader)
 
-    @property
-    def readers(self) -> int:
-        """How many look at this moment."""
-        return len(self._readers)
+    def takes_one_more(self, who: str) -> bool:
+        """Whether there is room for one more who looks from an address."""
+        of_one = sum(reader.who == who for reader in self._readers)
+        return len(self._readers) < MOST_READERS and of_one < MOST_OF_ONE
 
     def fragments(self, words: Words) -> dict[str, tuple[str, str]]:
         """Each machine as HTML and as a sentence to be spoken; drawn once for each change and language."""

@@ -29,11 +29,11 @@ class EventStream(Response):
 
     media_type = "text/event-stream"
 
-    def __init__(self, hub: Hub, words: Words, ending: asyncio.Event, *, slow_s: float = SLOW_S) -> None:
+    def __init__(self, hub: Hub, words: Words, ending: asyncio.Event, *, who: str = "", slow_s: float = SLOW_S) -> None:
         """Prepare for one reader."""
         super().__init__(headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"})
         del self.headers["content-length"]
-        self._hub, self._words, self._ending, self._slow_s = hub, words, ending, slow_s
+        self._hub, self._words, self._ending, self._who, self._slow_s = hub, words, ending, who, slow_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Stream."""
@@ -41,7 +41,7 @@ class EventStream(Response):
         gone = asyncio.create_task(_gone(receive))
         ended = asyncio.create_task(self._ending.wait())
         try:
-            async with self._hub.reading() as reader:
+            async with self._hub.reading(self._who) as reader:
                 async for text in self._events(reader, lambda: gone.done() or ended.done(), {gone, ended}):
                     body = {"type": "http.response.body", "body": text.encode(), "more_body": True}
                     await asyncio.wait_for(send(body), self._slow_s)

@@ -23,7 +23,9 @@ def pdf(request: Request) -> Response:
     found = (s for s in spans(site, machine) if (s.shift_date.isoformat(), s.shift) == (day, name))
     if (shift := next(found, None)) is None:
         raise NothingThen(f"{machine.name}: there is no shift {day} {name}")
-    content = site.reader.answer(("loss sheet", machine.machine, shift), partial(_made, machine=machine, shift=shift))
+    content = site.reader.answer(
+        ("loss sheet", machine.machine, shift), partial(_made, machine=machine, shift=shift), costly=True
+    )
     return Response(content, media_type="application/pdf", headers={"Cache-Control": "no-store"})
 
 

@@ -63,7 +63,9 @@ def losses_picture(request: Request) -> Response:
     """One picture of the losses."""
     site, machine, asked = _asked(request)
     found = _losses(site, machine, asked)
-    drawn = site.reader.answer(("losses drawn", machine.machine, asked.period, asked.by), lambda _: _drawn(found))
+    drawn = site.reader.answer(
+        ("losses drawn", machine.machine, asked.period, asked.by), lambda _: _drawn(found), costly=True
+    )
     return picture_response(drawn, request.path_params["part"], request.path_params["which"])
 
 
@@ -75,7 +77,7 @@ def _asked(request: Request) -> tuple[Site, Machine, LossesAsked]:
 
 def _losses(site: Site, machine: Machine, asked: LossesAsked) -> Losses:
     key = ("losses", machine.machine, asked.period, asked.by)
-    return site.reader.answer(key, lambda store: _work_out(store, machine, asked))
+    return site.reader.answer(key, lambda store: _work_out(store, machine, asked), costly=True)
 
 
 def _work_out(store: Store, machine: Machine, asked: LossesAsked) -> Losses:

@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from analysis.page.guard import too_often
-from analysis.page.now.hub import MOST_READERS, Hub
+from analysis.page.guard import address_of, too_often
+from analysis.page.now.hub import Hub
 from analysis.page.now.stream import EventStream
 from analysis.page.paint import paint
 from analysis.page.site import site_of
@@ -33,9 +33,10 @@ def one(request: Request) -> Response:
 
 async def stream(request: Request) -> Response:
     """The same as events, for as long as somebody looks."""
-    if _hub(request).readers >= MOST_READERS:
+    who = address_of(request)
+    if not _hub(request).takes_one_more(who):
         raise too_often(60)
-    return EventStream(_hub(request), visit_of(request).words, site_of(request).ending)
+    return EventStream(_hub(request), visit_of(request).words, site_of(request).ending, who=who)
 
 
 def _shown(request: Request, machine: str | None) -> Response:

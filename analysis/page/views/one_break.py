@@ -22,7 +22,7 @@ def one_break(request: Request) -> Response:
     """The dossier of a downtime."""
     site, machine, downtime = _asked(request)
     found = _dossier(site, machine, downtime)
-    results = site.reader.answer(("break told", downtime), lambda _: _told(found))
+    results = site.reader.answer(("break told", downtime), lambda _: _told(found), costly=True)
 
     def address(part: int, which: int) -> str:
         path = request.app.url_path_for("break_picture", machine=machine, downtime=downtime, part=part, which=which)
@@ -47,7 +47,7 @@ def break_picture(request: Request) -> Response:
     """One picture of the dossier."""
     site, machine, downtime = _asked(request)
     found = _dossier(site, machine, downtime)
-    drawn = site.reader.answer(("break drawn", downtime), lambda _: _drawn(found))
+    drawn = site.reader.answer(("break drawn", downtime), lambda _: _drawn(found), costly=True)
     return picture_response(drawn, request.path_params["part"], request.path_params["which"])
 
 
@@ -66,7 +66,7 @@ def _dossier(site: Site, machine: str, downtime: str) -> Any:
     def work_out(store: Store) -> Any:
         return dossier_of(store, downtime)
 
-    return site.reader.answer(("break", downtime), work_out)
+    return site.reader.answer(("break", downtime), work_out, costly=True)
 
 
 def _order(site: Site, machine: str) -> tuple[str, ...]:
