@@ -18,6 +18,7 @@ from analysis.dictionary.tell import markdown
 from analysis.query import answered, cell
 from analysis.read import Store, open_store
 from tests.cookbook_mill import cookbook_mill
+from tests.messages_page import messages_page
 from tests.settings_page import settings_page
 
 ROOT = Path(__file__).parent.parent
@@ -98,6 +99,7 @@ PAGES: dict[str, Callable[[Store], str]] = {
     "analysis/DICTIONARY.md": dictionary_page,
     "analysis/dictionary.svg": entity_svg,
     "collector/SETTINGS.md": lambda _: settings_page(),
+    "collector/MESSAGES.md": lambda _: messages_page(),
 }
 """File and what makes its text; some need the store that is written by hand."""
 
