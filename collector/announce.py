@@ -2,15 +2,83 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Annotated
 
 import msgspec
+from msgspec import UNSET, Meta, UnsetType
 
 from collector.fact import DowntimeClosed, DowntimeOpened, Fact, State
 
 _encode = msgspec.json.Encoder().encode
+
+Id = Annotated[str, Meta(description="The downtime's id, as in the store's views.")]
+
+
+class Opened(msgspec.Struct, frozen=True, kw_only=True):
+    """A downtime began; said once its kind is final."""
+
+    downtime: Id
+    kind: Annotated[str, Meta(description="break, stop, planned or unknown.")]
+    section: Annotated[str | None, Meta(description="Where the sheet was lost; null for a stop, or where unknown.")]
+    started_at: Annotated[str, Meta(description="The loss of the sheet.")]
+    ended_at: Annotated[None, Meta(description="Always null: by it an opening is told from a closing.")] = None
+    grade: Annotated[str | None, Meta(description="Grade being made.")]
+    shade: Annotated[str | None, Meta(description="Shade being made.")]
+
+
+class Closed(msgspec.Struct, frozen=True, kw_only=True):
+    """A downtime ended; said once the sheet's return is confirmed."""
+
+    downtime: Id
+    ended_at: Annotated[str, Meta(description="Sheet back on the reel.")]
+
+
+class MachineState(msgspec.Struct, frozen=True, kw_only=True):
+    """What a machine does, before all is decided; said when it changes."""
+
+    state: Annotated[str, Meta(description="no_data, stopped, stock_off, on_reel, threading or down.")]
+    as_of: Annotated[str, Meta(description="When it was said, by the collector's clock.")]
+    provisional: Annotated[bool, Meta(description="Always true: what the store will say may differ.")] = True
+
+
+class Receipt(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer to a crew note, once it is committed or refused."""
+
+    note_id: Annotated[str, Meta(description="Id of the note.")]
+    accepted: Annotated[bool, Meta(description="Whether it was stored.")]
+    reason: Annotated[str | None, Meta(description="Why it was refused; null if it was not.")]
+
+
+class Lake(msgspec.Struct, frozen=True, kw_only=True):
+    """How the lake is served."""
+
+    trouble: Annotated[str | None, Meta(description="What keeps copies from the lake; null if nothing does.")]
+    copied_at: Annotated[str | None, Meta(description="When all was last copied; null if never.")]
+    waiting_days: Annotated[int, Meta(description="Closed days that are still to be copied.")]
+    failed: Annotated[int, Meta(description="Attempts that failed since the collector started.")]
+
+
+class Health(msgspec.Struct, frozen=True, kw_only=True):
+    """How the collector is, each second; counts are those of this run."""
+
+    status: Annotated[str, Meta(description='"up", "stopped", or in a sentence what it waits for.')]
+    as_of: Annotated[str, Meta(description="When it was said, by the collector's clock.")]
+    version: Annotated[str, Meta(description="Version of the collector.")]
+    started_at: Annotated[str, Meta(description="When this run began.")]
+    messages: Annotated[int, Meta(description="Messages that were committed.")]
+    repeats: Annotated[int, Meta(description="Messages that the broker delivered again, and that were known.")]
+    samples: Annotated[int, Meta(description="Samples that were new.")]
+    late: Annotated[int, Meta(description="Role values that came too late for the tracker; rebuild uses them.")]
+    rejected: Annotated[int, Meta(description="Messages, or parts of one, that were put aside with a reason.")]
+    sessions_lost: Annotated[int, Meta(description="How often the broker had forgotten the session.")]
+    waiting: Annotated[int, Meta(description="Received messages that wait to be committed.")]
+    unpublished: Annotated[str | UnsetType, Meta(description="Why readers get nothing new; only while it is so.")] = (
+        UNSET
+    )
+    lake: Annotated[Lake | UnsetType, Meta(description="Only with [lake] in mill.toml.")] = UNSET
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,17 +100,16 @@ def breaks(root: str, facts: Iterable[Fact]) -> Iterator[Announcement]:
     for fact in facts:
         match fact:
             case DowntimeOpened():
-                said = {
-                    "downtime": fact.downtime_id,
-                    "kind": str(fact.kind),
-                    "section": fact.section,
-                    "started_at": instant(fact.started_ms),
-                    "ended_at": None,
-                    "grade": fact.grade,
-                    "shade": fact.shade,
-                }
+                said: Opened | Closed = Opened(
+                    downtime=fact.downtime_id,
+                    kind=str(fact.kind),
+                    section=fact.section,
+                    started_at=instant(fact.started_ms),
+                    grade=fact.grade,
+                    shade=fact.shade,
+                )
             case DowntimeClosed():
-                said = {"downtime": fact.downtime_id, "ended_at": instant(fact.ended_ms)}
+                said = Closed(downtime=fact.downtime_id, ended_at=instant(fact.ended_ms))
             case _:
                 continue
         yield Announcement(topic=f"{root}/{fact.machine}/runnability/break", payload=_encode(said))
@@ -50,7 +117,7 @@ def breaks(root: str, facts: Iterable[Fact]) -> Iterator[Announcement]:
 
 def state(root: str, machine: str, now: State, *, as_of_ms: int) -> Announcement:
     """The machine's provisional state: what the rows will say may differ, once all is decided."""
-    said = {"state": str(now), "as_of": instant(as_of_ms), "provisional": True}
+    said = MachineState(state=str(now), as_of=instant(as_of_ms))
     return Announcement(topic=state_topic(root, machine), payload=_encode(said))
 
 
@@ -61,7 +128,7 @@ def state_topic(root: str, machine: str) -> str:
 
 def receipt(root: str, machine: str, note_id: str, *, accepted: bool, reason: str | None) -> Announcement:
     """The answer to a crew note."""
-    said = {"note_id": note_id, "accepted": accepted, "reason": reason}
+    said = Receipt(note_id=note_id, accepted=accepted, reason=reason)
     return Announcement(topic=f"{root}/{machine}/note/receipt", payload=_encode(said), retain=False)
 
 
@@ -70,19 +137,9 @@ def health_topic(root: str) -> str:
     return f"{root}/collector/health"
 
 
-def health(root: str, said: dict[str, object]) -> Announcement:
+def health(root: str, said: Health | Mapping[str, object]) -> Announcement:
     """How the collector is."""
     return Announcement(topic=health_topic(root), payload=_encode(said))
-
-
-def lake(trouble: str | None, *, copied_ms: int | None, waiting_days: int, failed: int) -> dict[str, object]:
-    """How the lake is served, as a part of the health message."""
-    return {
-        "trouble": trouble,
-        "copied_at": None if copied_ms is None else instant(copied_ms),
-        "waiting_days": waiting_days,
-        "failed": failed,
-    }
 
 
 def last_will(root: str) -> tuple[str, bytes]:

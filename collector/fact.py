@@ -7,7 +7,21 @@ from enum import StrEnum
 
 
 class State(StrEnum):
-    """What a machine is doing, one at every moment; the first that applies holds."""
+    """What a machine is doing, one at every moment; the first that applies holds.
+
+    NO_DATA
+        Nothing is known of its speed or of the last detector.
+    STOPPED
+        It runs slower than ``running_above_m_min``.
+    STOCK_OFF
+        No stock flows onto the wire.
+    ON_REEL
+        The sheet is on the reel.
+    THREADING
+        An attempt is under way.
+    DOWN
+        The sheet is not on the reel, and nobody threads it.
+    """
 
     NO_DATA = "no_data"
     STOPPED = "stopped"
@@ -18,7 +32,17 @@ class State(StrEnum):
 
 
 class Kind(StrEnum):
-    """How a downtime began."""
+    """How a downtime began.
+
+    BREAK
+        The sheet was lost while making paper, and nobody meant to.
+    STOP
+        The machine or its stock went off.
+    PLANNED
+        The crew took the sheet off on purpose.
+    UNKNOWN
+        Its beginning was not seen.
+    """
 
     BREAK = "break"
     STOP = "stop"

@@ -129,7 +129,19 @@ class Rejected:
 
 
 class NoteKind(StrEnum):
-    """What a crew note does."""
+    """What a crew note does.
+
+    CAUSE
+        Says what caused a downtime, how certain that is, or only a comment.
+    KIND
+        Corrects the kind of a downtime; what the tracker found stays beside it.
+    MISSED
+        Adds a break that no detector showed.
+    MERGE
+        Says that a downtime belongs to another one.
+    WITHDRAWAL
+        Takes an earlier note back.
+    """
 
     CAUSE = "cause"
     KIND = "kind"

@@ -11,11 +11,14 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from msgspec import UNSET
+
 from collector import announce, clock
 from collector.announce import Announcement
 from collector.fact import State
 from collector.journal import Journal
 from collector.keeper import Keeper, Kept
+from collector.lake import LakeState
 from collector.logs import about
 from collector.notify import notify
 from collector.publish import publish
@@ -200,26 +203,31 @@ class Collector:
 
     def _say_health(self, status: str) -> None:
         counts = self.counts
-        said: dict[str, object] = {
-            "status": status,
-            "as_of": announce.instant(self._now_ms()),
-            "version": self._version,
-            "started_at": self._started_at,
-            "messages": counts.messages,
-            "repeats": counts.repeats,
-            "samples": counts.samples,
-            "late": counts.late,
-            "rejected": counts.rejected,
-            "sessions_lost": counts.sessions_lost,
-            "waiting": self._subscriber.inbox.qsize(),
-        }
-        if self._keeper.unpublished is not None:
-            said["unpublished"] = self._keeper.unpublished
-        if (lake := self._keeper.lake) is not None:
-            said["lake"] = announce.lake(
-                lake.trouble, copied_ms=lake.copied_ms, waiting_days=lake.waiting_days, failed=lake.failed
-            )
+        said = announce.Health(
+            status=status,
+            as_of=announce.instant(self._now_ms()),
+            version=self._version,
+            started_at=self._started_at,
+            messages=counts.messages,
+            repeats=counts.repeats,
+            samples=counts.samples,
+            late=counts.late,
+            rejected=counts.rejected,
+            sessions_lost=counts.sessions_lost,
+            waiting=self._subscriber.inbox.qsize(),
+            unpublished=UNSET if self._keeper.unpublished is None else self._keeper.unpublished,
+            lake=UNSET if (lake := self._keeper.lake) is None else _served(lake),
+        )
         self._send(announce.health(self._mill.topic_root, said), wait_s=LAST_WORDS_S if status == "stopped" else 0)
+
+
+def _served(lake: LakeState) -> announce.Lake:
+    return announce.Lake(
+        trouble=lake.trouble,
+        copied_at=None if lake.copied_ms is None else announce.instant(lake.copied_ms),
+        waiting_days=lake.waiting_days,
+        failed=lake.failed,
+    )
 
 
 def serve(mill: Mill, *, version: str, ready: Callable[[Collector], None] = lambda collector: None) -> None:

@@ -18,8 +18,10 @@ from analysis.dictionary.tell import markdown
 from analysis.query import answered, cell
 from analysis.read import Store, open_store
 from tests.cookbook_mill import cookbook_mill
+from tests.messages_page import messages_page
+from tests.settings_page import settings_page
 
-ANALYSIS = Path(__file__).parent.parent / "analysis"
+ROOT = Path(__file__).parent.parent
 _SHOWN = 12
 _HEAD = """\
 # Cookbook
@@ -93,19 +95,21 @@ def _row(cells: list[str] | tuple[str, ...]) -> str:
 
 
 PAGES: dict[str, Callable[[Store], str]] = {
-    "COOKBOOK.md": cookbook_page,
-    "DICTIONARY.md": dictionary_page,
-    "dictionary.svg": entity_svg,
+    "analysis/COOKBOOK.md": cookbook_page,
+    "analysis/DICTIONARY.md": dictionary_page,
+    "analysis/dictionary.svg": entity_svg,
+    "collector/SETTINGS.md": lambda _: settings_page(),
+    "collector/MESSAGES.md": lambda _: messages_page(),
 }
-"""File below ``analysis`` and what makes its text of the store that is written by hand."""
+"""File and what makes its text; some need the store that is written by hand."""
 
 
 def main() -> None:
     """Write every page."""
     with tempfile.TemporaryDirectory() as folder, open_store(cookbook_mill(Path(folder))) as store:
         for name, make in PAGES.items():
-            (ANALYSIS / name).write_text(make(store), encoding="utf-8")
-            print(f"wrote analysis/{name}")
+            (ROOT / name).write_text(make(store), encoding="utf-8")
+            print(f"wrote {name}")
 
 
 if __name__ == "__main__":

@@ -134,6 +134,9 @@ def test_the_drivers_are_the_planted_ones_in_their_direction() -> None:
 def test_odds_are_said_as_one_in_so_many() -> None:
     assert odds_of(0.125) == "1 in 8"
     assert odds_of(0.0) == "1 in 10000"
+    assert odds_of(0.42) == "4 in 10"
+    assert odds_of(0.74) == "7 in 10"
+    assert odds_of(0.96) == "more than 9 in 10"
 
 
 def test_a_break_that_nothing_was_said_before_has_no_highest_risk() -> None:

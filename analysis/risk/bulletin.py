@@ -29,7 +29,21 @@ AHEAD_MS = 60_000
 
 
 class Condition(StrEnum):
-    """Whether there is a risk to say."""
+    """Whether there is a risk to say.
+
+    SCORED
+        There is one.
+    QUIET
+        The sheet is not on the reel, or came back or changed grade a short while ago.
+    STALE
+        Nothing is known of the present, or no model can be read.
+    OUTSIDE
+        The minute is unlike any that the model learnt from.
+    STOPPED
+        The scorer was stopped.
+    GONE
+        The scorer is gone without a word; said by the broker.
+    """
 
     SCORED = "scored"
     QUIET = "quiet"
@@ -37,6 +51,69 @@ class Condition(StrEnum):
     OUTSIDE = "outside"
     STOPPED = "stopped"
     GONE = "gone"
+
+
+SAID = {
+    "machine": "Id of the machine.",
+    "state": "Whether there is a risk to say.",
+    "because": "Why there is none, in a sentence; null if there is one.",
+    "said_at": "When it was said, by the scorer's clock; null in a last will.",
+    "notice": "What nobody may do on the strength of it.",
+    "risk": "Chance of a break within the horizon, 0 to 1; null if there is none to say.",
+    "odds": "The same in words.",
+    "horizon_min": "How far the risk looks ahead. [min]",
+    "base_rate": "The same chance of an ordinary minute that was learnt from, 0 to 1.",
+    "reasons": "What raised it most, the strongest first; may be empty.",
+    "reasons.sentence": "The reason for people.",
+    "reasons.words": "The factor by name.",
+    "reasons.unit": "Unit of the three values.",
+    "reasons.value": "What it is.",
+    "reasons.usual_low": "What it is seldom below.",
+    "reasons.usual_high": "What it is seldom above.",
+    "reasons.times": "By what it multiplies the odds.",
+    "reasons.outside": "Whether it lies outside of all that was learnt from.",
+    "warning": "Whether the crew may be called.",
+    "warning.given": "Whether it is called now.",
+    "warning.due": "Whether the risk is high enough for it.",
+    "warning.allowed": "Whether the model may warn at all.",
+    "warning.forced": "Whether it warns although it did not beat the plain rules.",
+    "warning.from_risk": "The risk from which a warning is due; null if none is, however high.",
+    "warning.last_at": "When the last warning was given; null if none was, or none may be.",
+    "warning.note": "Why warnings are on or off.",
+    "minute": "The minute that was scored.",
+    "data_to": "Time of the newest sample.",
+    "data_age_s": "How old that is. [s]",
+    "published_at": "When the store that was read was published.",
+    "valid_until": "After this it says nothing of the present.",
+    "last_days": "How warnings of the last 30 days came out, or would have.",
+    "last_days.from": "The first instant that is counted.",
+    "last_days.to": "The last one.",
+    "last_days.of_this_model_from": "From here on this model's; before, of models made in the same way.",
+    "last_days.breaks": "Breaks that there were.",
+    "last_days.warned_in_time": "Of these, warned of in time.",
+    "last_days.late": "Warnings that came too late to be of use.",
+    "last_days.false": "Warnings that no break followed.",
+    "last_days.undecided": "Warnings whose horizon is not over, or was cut short.",
+    "last_days.all_given": "Whether they were given, or only due.",
+    "model": "The model that scores.",
+    "model.id": "Digest of its card.",
+    "model.made_at": "When it was fitted.",
+    "model.learnt_from": "Beginning of what it learnt from.",
+    "model.learnt_to": "End of what it learnt from.",
+    "model.beats_plain_rules": "Whether it did when it was judged.",
+    "model.verdict": "How it was judged, in a sentence.",
+    "drift": "Whether it still fits; null while nobody can say.",
+    "drift.sentence": "The same for people.",
+    "drift.expected": "Breaks that its risks of the last days add up to.",
+    "drift.observed": "Breaks that came.",
+    "drift.ratio": "Observed over expected, with its 95 % interval; null for none expected.",
+    "drift.ratio.value": "The ratio.",
+    "drift.ratio.low": "Its lower limit.",
+    "drift.ratio.high": "Its upper limit.",
+    "drift.risks_off": "Whether the interval leaves out 1; null while too few breaks are expected.",
+    "drift.shifted": "Factors that have moved far from what was learnt, by name.",
+}
+"""What each part of a message means, by its way from the top."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -128,5 +128,9 @@ def _effect(number: int, term: Term, again: Sequence[AdditiveModel]) -> Effect:
 
 
 def odds_of(risk: float) -> str:
-    """A chance in plain words: ``1 in 8``."""
+    """A chance in plain words: ``1 in 8``; from three tenths on, where one in so many is too coarse, ``7 in 10``."""
+    if risk >= 0.95:
+        return "more than 9 in 10"
+    if risk >= 0.3:
+        return f"{10 * risk:.0f} in 10"
     return f"1 in {1 / max(risk, 1e-4):.0f}"

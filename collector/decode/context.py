@@ -38,50 +38,65 @@ Label = Name | int
 """A reel or an order: some systems send its number without quotes."""
 
 
-class _NotePart(msgspec.Struct):
-    note_id: str
-    kind: str | None = None
-    downtime: Name | None = None
-    cause: Name | None = None
-    certainty: str | None = None
-    comment: Remark | None = None
-    by: Name | None = None
-    new_kind: str | None = None
-    started: Time = None
-    ended: Time = None
-    merge_into: Name | None = None
-    withdraws: str | None = None
-    section: Name | None = None
-    ts: Time = None
+By = Annotated[Name | None, Meta(description="Who says so.")]
+Comment = Annotated[Remark | None, Meta(description="In free words.")]
+Withdrawn = Annotated[bool, Meta(description="true: it was not so; takes back what was said of the same before.")]
+Past = int | float | str
+"""A time that must be given."""
 
 
-class _ClothingPart(msgspec.Struct):
-    position: Name
-    installed: int | float | str
-    by: Name | None = None
-    comment: Remark | None = None
-    withdrawn: bool = False
-    ts: Time = None
+class NotePart(msgspec.Struct):
+    """What the crew says of a downtime; what each kind needs stands in ``NEEDED``."""
+
+    note_id: Annotated[str, Meta(description="A UUID of the sender's making; the same note sent again is one note.")]
+    kind: Annotated[str | None, Meta(description="What it does; may be missing in a withdrawal.")] = None
+    downtime: Annotated[Name | None, Meta(description="Id of the downtime that it speaks of.")] = None
+    cause: Annotated[Name | None, Meta(description="Code of a [[cause]] in mill.toml.")] = None
+    certainty: Annotated[str | None, Meta(description="suspected, likely or confirmed.")] = None
+    comment: Comment = None
+    by: By = None
+    new_kind: Annotated[str | None, Meta(description="The right kind: break, stop, planned or unknown.")] = None
+    started: Annotated[Time, Meta(description="Loss of the sheet, of a missed break.")] = None
+    ended: Annotated[Time, Meta(description="Sheet back on the reel, of a missed break.")] = None
+    merge_into: Annotated[Name | None, Meta(description="Id of the downtime that this one belongs to.")] = None
+    withdraws: Annotated[str | None, Meta(description="note_id of the note that is taken back.")] = None
+    section: Annotated[Name | None, Meta(description="Where a missed break was lost: section of a detector.")] = None
+    ts: Annotated[Time, Meta(description="When it was said; of several the newest holds.")] = None
 
 
-class _LabPart(msgspec.Struct):
-    test: Name
-    value: float
-    sampled: int | float | str
-    unit: Name | None = None
-    reel: Label | None = None
-    withdrawn: bool = False
-    ts: Time = None
+class ClothingPart(msgspec.Struct):
+    """A fabric or felt was put in; the one before it at the same position was taken out then."""
+
+    position: Annotated[Name, Meta(description="Where it runs, by the mill's own name.")]
+    installed: Annotated[Past, Meta(description="When it was put in.")]
+    by: By = None
+    comment: Comment = None
+    withdrawn: Withdrawn = False
+    ts: Annotated[Time, Meta(description="When it was said.")] = None
 
 
-class _OrderPart(msgspec.Struct):
-    order_id: Label
-    grade: Name
-    shade: Name | None = None
-    basis_weight: float | None = None
-    tonnes: float | None = None
-    withdrawn: bool = False
-    ts: Time = None
+class LabPart(msgspec.Struct):
+    """One laboratory result; sent again for the same test and time, it corrects the one before."""
+
+    test: Annotated[Name, Meta(description="What was measured.")]
+    value: Annotated[float, Meta(description="The result, in its unit.")]
+    sampled: Annotated[Past, Meta(description="When the sample was taken.")]
+    unit: Annotated[Name | None, Meta(description="Unit of the value.")] = None
+    reel: Annotated[Label | None, Meta(description="Number of the reel that it was taken from.")] = None
+    withdrawn: Withdrawn = False
+    ts: Annotated[Time, Meta(description="When it was said.")] = None
+
+
+class OrderPart(msgspec.Struct):
+    """An order of a grade; sent again under the same id, it replaces the one before."""
+
+    order_id: Annotated[Label, Meta(description="Number of the order.")]
+    grade: Annotated[Name, Meta(description="What is to be made.")]
+    shade: Annotated[Name | None, Meta(description="Its shade.")] = None
+    basis_weight: Annotated[float | None, Meta(description="More than 0. [g/m²]")] = None
+    tonnes: Annotated[float | None, Meta(description="How much, more than 0. [t]")] = None
+    withdrawn: Withdrawn = False
+    ts: Annotated[Time, Meta(description="When it was given.")] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +130,13 @@ def context_decoder(
     """
     match word:
         case "note":
-            return _decoder(_NotePart, partial(_note, causes, sections), place)
+            return _decoder(NotePart, partial(_note, causes, sections), place)
         case "clothing":
-            return _decoder(_ClothingPart, _clothing, place)
+            return _decoder(ClothingPart, _clothing, place)
         case "lab":
-            return _decoder(_LabPart, _lab, place)
+            return _decoder(LabPart, _lab, place)
         case "order":
-            return _decoder(_OrderPart, _order, place)
+            return _decoder(OrderPart, _order, place)
         case _:
             raise ValueError(f"no context message is called {word}")
 
@@ -137,7 +152,7 @@ def _decoder(
     return partial(decode_parts, shape=shape, use=use)
 
 
-def _clothing(part: _ClothingPart, clock: _Clock) -> ClothingChange:
+def _clothing(part: ClothingPart, clock: _Clock) -> ClothingChange:
     return ClothingChange(
         machine=clock.place.machine,
         position=part.position,
@@ -149,7 +164,7 @@ def _clothing(part: _ClothingPart, clock: _Clock) -> ClothingChange:
     )
 
 
-def _lab(part: _LabPart, clock: _Clock) -> LabResult:
+def _lab(part: LabPart, clock: _Clock) -> LabResult:
     return LabResult(
         machine=clock.place.machine,
         sampled_ms=clock.past("sampled", part.sampled),
@@ -162,7 +177,7 @@ def _lab(part: _LabPart, clock: _Clock) -> LabResult:
     )
 
 
-def _order(part: _OrderPart, clock: _Clock) -> GradeOrder:
+def _order(part: OrderPart, clock: _Clock) -> GradeOrder:
     for name, amount in (("basis_weight", part.basis_weight), ("tonnes", part.tonnes)):
         if amount is not None and amount <= 0:
             raise Unusable(f'"{name}" must be more than 0')
@@ -179,7 +194,7 @@ def _order(part: _OrderPart, clock: _Clock) -> GradeOrder:
     )
 
 
-def _note(causes: frozenset[str], sections: tuple[str, ...], part: _NotePart, clock: _Clock) -> Note:
+def _note(causes: frozenset[str], sections: tuple[str, ...], part: NotePart, clock: _Clock) -> Note:
     kind = _kind(part)
     _check_note(kind, part, causes)
     if part.section is not None:
@@ -208,16 +223,16 @@ def _note(causes: frozenset[str], sections: tuple[str, ...], part: _NotePart, cl
     )
 
 
-def _kind(part: _NotePart) -> NoteKind:
+def _kind(part: NotePart) -> NoteKind:
     """What the note does; one that names another to withdraw is a withdrawal, whatever kind it repeats."""
     if part.withdraws is not None:
         return NoteKind.WITHDRAWAL
     return NoteKind(_one_of("kind", part.kind, [kind.value for kind in NoteKind]))
 
 
-def _check_note(kind: NoteKind, part: _NotePart, causes: frozenset[str]) -> None:
+def _check_note(kind: NoteKind, part: NotePart, causes: frozenset[str]) -> None:
     """Raises ``Unusable`` for a note that lacks what its kind needs, or says what mill.toml does not know."""
-    for name in _NEEDED[kind]:
+    for name in NEEDED[kind]:
         if getattr(part, name) is None:
             raise Unusable(f'a note of kind "{kind}" needs "{name}"')
     if kind is NoteKind.CAUSE and part.cause is None and part.comment is None:
@@ -239,13 +254,14 @@ def _check_section(kind: NoteKind, section: str, sections: tuple[str, ...]) -> N
     _one_of("section", section, sections)
 
 
-_NEEDED: dict[NoteKind, tuple[str, ...]] = {
+NEEDED: dict[NoteKind, tuple[str, ...]] = {
     NoteKind.CAUSE: ("downtime",),
     NoteKind.KIND: ("downtime", "new_kind"),
     NoteKind.MISSED: ("started",),
     NoteKind.MERGE: ("downtime", "merge_into"),
     NoteKind.WITHDRAWAL: ("withdraws",),
 }
+"""What a note of each kind cannot do without; one of kind cause needs a cause or a comment besides."""
 
 
 def _unknown_cause(cause: str, causes: frozenset[str]) -> str:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
+from msgspec import Meta
 
 from collector.decode.parts import NOT_DECODABLE, Shape, convert_or_reason, decode_parts
 from collector.decode.place import Place, Time, misname
@@ -15,11 +16,11 @@ from collector.decode.value import JsonValue, value_fault
 from collector.message import Decoded, Message, Names, Row, Scan, Value
 
 
-class _Part(msgspec.Struct, gc=False):
-    """One scan as it is sent. A null value means bad: the writer flags it, the tracker goes on with the one before."""
+class ScanPart(msgspec.Struct, gc=False):
+    """The values of some tags at one time. Without any value it says that the source lives."""
 
-    values: dict[str, JsonValue]
-    ts: Time = None
+    values: Annotated[dict[str, JsonValue], Meta(description="By tag: number, true or false, text, or null for bad.")]
+    ts: Annotated[Time, Meta(description="Source time; without one it is timed on arrival and flagged.")] = None
 
 
 def scan_decoder(place: Place) -> Callable[[Message], Decoded]:
@@ -116,7 +117,7 @@ def _row_decoder(tags: tuple[str, ...]) -> Callable[[bytes], Any]:
     return msgspec.json.Decoder(part | list[part]).decode  # type: ignore[valid-type]
 
 
-def _use(place: Place, part: _Part, message: Message, decoded: Decoded) -> None:
+def _use(place: Place, part: ScanPart, message: Message, decoded: Decoded) -> None:
     at_ms, flags, initial = place.moment(part.ts, message)
     values: dict[str, Value] = part.values
     misnamed = [] if place.tags.known.issuperset(values) else [name for name in values if not place.tags.is_good(name)]
@@ -127,15 +128,15 @@ def _use(place: Place, part: _Part, message: Message, decoded: Decoded) -> None:
         raise Unusable(several([misname(name) for name in misnamed]))
 
 
-def _salvage(raw: Any) -> tuple[_Part | None, str]:
+def _salvage(raw: Any) -> tuple[ScanPart | None, str]:
     """The good values of a scan that holds some of a wrong type; the others are named in the reason."""
     values = raw.get("values") if isinstance(raw, dict) else None
     if not isinstance(values, dict):
-        return convert_or_reason(_Part, raw)
+        return convert_or_reason(ScanPart, raw)
     good = {tag: value for tag, value in values.items() if value_fault(value) is None}
     bad = [f"value of {shown(tag)} {value_fault(value)}" for tag, value in values.items() if tag not in good]
-    part, reason = convert_or_reason(_Part, raw | {"values": good})
+    part, reason = convert_or_reason(ScanPart, raw | {"values": good})
     return part, reason or several(bad)
 
 
-_SHAPE: Shape[_Part] = Shape(msgspec.json.Decoder(_Part | list[_Part]), _salvage)
+_SHAPE: Shape[ScanPart] = Shape(msgspec.json.Decoder(ScanPart | list[ScanPart]), _salvage)

@@ -7,7 +7,7 @@ from functools import partial
 from typing import Annotated, Any
 
 import msgspec
-from msgspec import UNSET, UnsetType
+from msgspec import UNSET, Meta, UnsetType
 
 from collector.decode.parts import Shape, convert_or_reason, decode_parts
 from collector.decode.place import Place, Time
@@ -20,13 +20,15 @@ LONGEST_TEXT = 1000
 GOOD_OPC_QUALITY = 192
 """The number that OPC servers give a good value."""
 
-JsonValue = float | bool | Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None
+JsonValue = float | bool | Annotated[str, Meta(max_length=LONGEST_TEXT)] | None
 
 
-class _Part(msgspec.Struct, gc=False):
-    value: JsonValue | UnsetType = UNSET
-    ts: Time = None
-    quality: Any = None
+class ValuePart(msgspec.Struct, gc=False):
+    """The value of the tag that the topic names. A bare number, truth or text is one without a time of its own."""
+
+    value: Annotated[JsonValue | UnsetType, Meta(description="Number, true or false, text, or null for bad.")] = UNSET
+    ts: Annotated[Time, Meta(description="Source time; without one it is timed on arrival and flagged.")] = None
+    quality: Annotated[Any, Meta(description='Good if missing, null, "good" or 192; all else is kept as bad.')] = None
 
 
 def value_decoder(place: Place, tag: str) -> Callable[[Message], Decoded]:
@@ -58,9 +60,11 @@ def value_fault(value: object) -> str | None:
 _LARGEST = 10**308
 
 
-def _use(place: Place, tag: str, part: _Part | float | bool | str | None, message: Message, decoded: Decoded) -> None:
+def _use(
+    place: Place, tag: str, part: ValuePart | float | bool | str | None, message: Message, decoded: Decoded
+) -> None:
     value: Value
-    if not isinstance(part, _Part):
+    if not isinstance(part, ValuePart):
         value, time, good = part, None, True
     elif part.value is UNSET:
         raise Unusable('has no "value"')
@@ -74,11 +78,11 @@ def _use(place: Place, tag: str, part: _Part | float | bool | str | None, messag
     )
 
 
-def _salvage(raw: Any) -> tuple[_Part | None, str]:
+def _salvage(raw: Any) -> tuple[ValuePart | None, str]:
     value = raw.get("value") if isinstance(raw, dict) else raw
     if not isinstance(raw, list) and (fault := value_fault(value)):
         return None, f"value {fault}"
-    return convert_or_reason(_Part, raw)
+    return convert_or_reason(ValuePart, raw)
 
 
-_SHAPE: Shape[Any] = Shape(msgspec.json.Decoder(_Part | list[_Part] | JsonValue), _salvage)
+_SHAPE: Shape[Any] = Shape(msgspec.json.Decoder(ValuePart | list[ValuePart] | JsonValue), _salvage)

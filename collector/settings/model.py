@@ -99,11 +99,15 @@ class _Table(BaseModel):
 class MillTable(_Table):
     """The mill itself."""
 
-    name: Name = Field(description="The mill's name, as reports show it.")
-    time_zone: Name = Field(description='IANA name of the mill\'s clock, such as "Europe/Helsinki".')
+    name: Name = Field(description="The mill's name, as reports show it.", examples=["Ellerholm"])
+    time_zone: Name = Field(
+        description='IANA name of the mill\'s clock, such as "Europe/Helsinki".', examples=["Europe/Helsinki"]
+    )
     currency: Name = Field(default="EUR", description="Unit of the figures in [money].")
     topic_root: str = Field(
-        default="", description="First levels of the topics the collector itself uses; default: the name in lower case."
+        default="",
+        description="First levels of the topics the collector itself uses; default: the name in lower case.",
+        examples=["ellerholm"],
     )
     demo: bool = Field(default=False, description="True for an invented mill: every page is marked as demo data.")
     planned_cutoff_h: NotNegative = Field(
@@ -117,7 +121,10 @@ class Broker(_Table):
     host: Name = Field(default="127.0.0.1", description="Name or address of the broker.")
     port: int = Field(default=1883, ge=1, le=65535, description="TCP port of the broker.")
     client_id: str = Field(
-        default="", max_length=200, description='The session the broker keeps; default: "breakhorn-<topic root>".'
+        default="",
+        max_length=200,
+        description='The session the broker keeps; default: "breakhorn-<topic root>".',
+        examples=["breakhorn-ellerholm"],
     )
     window: int = Field(
         default=1000, ge=2, le=65535, description="Unacknowledged messages at most (MQTT 5 receive maximum)."
@@ -131,13 +138,24 @@ class Broker(_Table):
     subscribe: Name | None = Field(
         default=None,
         description="One wide topic filter instead of one a source: for brokers that keep order only within one.",
+        examples=["ellerholm/#"],
     )
-    tls_ca: FilePath | None = Field(default=None, description="Certificates to trust; switches TLS on. (PEM file)")
-    tls_cert: FilePath | None = Field(default=None, description="The collector's own certificate. (PEM file)")
-    tls_key: FilePath | None = Field(default=None, description="The key of tls_cert. (PEM file)")
-    username: Name | None = Field(default=None, description="User name at the broker.")
-    password_env: Name | None = Field(default=None, description="Environment variable that holds the password.")
-    password_file: FilePath | None = Field(default=None, description="File whose first line is the password.")
+    tls_ca: FilePath | None = Field(
+        default=None, description="Certificates to trust; switches TLS on. (PEM file)", examples=["ca.crt"]
+    )
+    tls_cert: FilePath | None = Field(
+        default=None, description="The collector's own certificate. (PEM file)", examples=["collector.crt"]
+    )
+    tls_key: FilePath | None = Field(
+        default=None, description="The key of tls_cert. (PEM file)", examples=["collector.key"]
+    )
+    username: Name | None = Field(default=None, description="User name at the broker.", examples=["collector"])
+    password_env: Name | None = Field(
+        default=None, description="Environment variable that holds the password.", examples=["BROKER_PASSWORD"]
+    )
+    password_file: FilePath | None = Field(
+        default=None, description="File whose first line is the password.", examples=["broker.password"]
+    )
 
 
 class StoreSettings(_Table):
@@ -160,6 +178,7 @@ class StoreSettings(_Table):
         ge=1,
         description="Days older than this keep one mean a minute and tag, but for what the sheet is tracked by and for "
         "the time around downtimes; default: never. What was thinned stays so. [days]",
+        examples=[730],
     )
     whole_before_min: NotNegative = Field(
         default=120, description="Before a downtime, nothing is thinned for this long. [min]"
@@ -172,9 +191,14 @@ class StoreSettings(_Table):
 class LakeSettings(_Table):
     """The lake that several collectors share: closed days and small tables are copied there as Parquet."""
 
-    folder: FilePath = Field(description="Folder of the lake, as it is mounted here; relative to mill.toml.")
+    folder: FilePath = Field(
+        description="Folder of the lake, as it is mounted here; relative to mill.toml.", examples=["/srv/lake"]
+    )
     writer: str = Field(
-        default="", max_length=200, description="Name of this collector in the lake; default: the broker's client_id."
+        default="",
+        max_length=200,
+        description="Name of this collector in the lake; default: the broker's client_id.",
+        examples=["breakhorn-ellerholm"],
     )
     copy_every_s: Positive = Field(default=900, description="How often what has changed is copied. [s]")
 
@@ -186,6 +210,7 @@ class _Source(_Table):
         default=None,
         description="It sends at least this often: what it brought turns bad once it has been silent for longer while "
         "another source of the machine lives; default: it may send changes only. [s]",
+        examples=[10],
     )
 
 
@@ -193,27 +218,40 @@ class ScanSource(_Source):
     """Messages with the values of several tags at one time."""
 
     format: Literal["scan"]
-    topic: Name = Field(description="Topic; {machine} stands for one whole level.")
-    machine: MachineId | None = Field(default=None, description="The machine, where the topic does not name it.")
+    topic: Name = Field(
+        description="Topic; {machine} stands for one whole level.", examples=["ellerholm/{machine}/scan"]
+    )
+    machine: MachineId | None = Field(
+        default=None, description="The machine, where the topic does not name it.", examples=["pm2"]
+    )
 
 
 class ValueSource(_Source):
     """Messages with the value of one tag."""
 
     format: Literal["value"]
-    topic: Name = Field(description="Topic; {machine} and {tag} stand for one whole level each.")
-    machine: MachineId | None = Field(default=None, description="The machine, where the topic does not name it.")
-    tag: Name | None = Field(default=None, description="The tag, where the topic does not name it.")
+    topic: Name = Field(
+        description="Topic; {machine} and {tag} stand for one whole level each.",
+        examples=["ellerholm/{machine}/tag/{tag}"],
+    )
+    machine: MachineId | None = Field(
+        default=None, description="The machine, where the topic does not name it.", examples=["pm2"]
+    )
+    tag: Name | None = Field(
+        default=None, description="The tag, where the topic does not name it.", examples=["press.draw"]
+    )
 
 
 class SparkplugSource(_Source):
     """Sparkplug B edge nodes."""
 
     format: Literal["sparkplug"]
-    group: Name = Field(description="Sparkplug group id.")
-    edges: tuple[Name, ...] = Field(min_length=1, description="Edge node ids of the group.")
+    group: Name = Field(description="Sparkplug group id.", examples=["ellerholm"])
+    edges: tuple[Name, ...] = Field(min_length=1, description="Edge node ids of the group.", examples=[["gw1", "gw2"]])
     machine: MachineId | None = Field(
-        default=None, description="The machine of the edge nodes' own metrics; a device names its machine itself."
+        default=None,
+        description="The machine of the edge nodes' own metrics; a device names its machine itself.",
+        examples=["pm2"],
     )
 
 
@@ -221,12 +259,20 @@ class FieldsSource(_Source):
     """Any JSON: where to find things in it, as JSON Pointers (RFC 6901)."""
 
     format: Literal["fields"]
-    topic: Name = Field(description="Topic; {machine} and {tag} stand for one whole level each.")
-    machine: str | None = Field(default=None, description="Pointer to the machine's id, or the id itself.")
-    tag: str | None = Field(default=None, description="Pointer to the tag's name, or the name itself.")
-    time: str | None = Field(default=None, description="Pointer to the source time; without it: time of receipt.")
-    value: str = Field(description="Pointer to the value.")
-    quality: str | None = Field(default=None, description="Pointer to the quality.")
+    topic: Name = Field(
+        description="Topic; {machine} and {tag} stand for one whole level each.", examples=["gateway/out"]
+    )
+    machine: str | None = Field(
+        default=None, description="Pointer to the machine's id, or the id itself.", examples=["/asset"]
+    )
+    tag: str | None = Field(
+        default=None, description="Pointer to the tag's name, or the name itself.", examples=["/name"]
+    )
+    time: str | None = Field(
+        default=None, description="Pointer to the source time; without it: time of receipt.", examples=["/timestamp"]
+    )
+    value: str = Field(description="Pointer to the value.", examples=["/value"])
+    quality: str | None = Field(default=None, description="Pointer to the quality.", examples=["/quality"])
     good_qualities: tuple[Quality, ...] = Field(
         default=("Good", 192), description="Qualities that count as good; all others are bad."
     )
@@ -238,19 +284,53 @@ Source = Annotated[ScanSource | ValueSource | SparkplugSource | FieldsSource, Fi
 class Signals(_Table):
     """Which tag plays which role. Only the speed is needed; what else is missing is left out of the reports."""
 
-    speed: Name = Field(description="Speed of the machine itself. [m/min]")
-    stock_on: Name | None = Field(default=None, description="True while stock flows onto the wire.")
-    planned: Name | None = Field(default=None, description="True when the crew takes the sheet off on purpose.")
-    grade: Name | None = Field(default=None, description="Grade being made. (text)")
-    shade: Name | None = Field(default=None, description="Shade being made. (text)")
-    reel: Name | None = Field(default=None, description="Number of the reel being wound; a change is a turn-up.")
-    basis_weight: Name | None = Field(default=None, description="Basis weight at reel moisture. [g/m²]")
-    full_width: Name | None = Field(default=None, description="True while the sheet at the reel is full width.")
+    speed: Name = Field(description="Speed of the machine itself. [m/min]", examples=["reel.speed"])
+    stock_on: Name | None = Field(
+        default=None,
+        description="True while stock flows onto the wire: its going off is a stop, and no broke falls meanwhile.",
+        examples=["headbox.stock_on"],
+    )
+    planned: Name | None = Field(
+        default=None,
+        description="True when the crew takes the sheet off on purpose: such a downtime is planned, not a break.",
+        examples=["crew.sheet_off"],
+    )
+    grade: Name | None = Field(
+        default=None,
+        description="Grade being made: grade runs and figures by grade, the rate before a loss, targets and limits.",
+        examples=["order.grade"],
+    )
+    shade: Name | None = Field(
+        default=None,
+        description="Shade being made: which broke tower holds it and may give it back.",
+        examples=["order.shade"],
+    )
+    reel: Name | None = Field(
+        default=None,
+        description="Number of the reel being wound; a change is a turn-up: tonnes a reel, breaks at the turn-up.",
+        examples=["reel.number"],
+    )
+    basis_weight: Name | None = Field(
+        default=None,
+        description="Basis weight at reel moisture: tonnes made, lost and broke. [g/m²]",
+        examples=["scanner.basis_weight"],
+    )
+    full_width: Name | None = Field(
+        default=None,
+        description="True while the sheet at the reel is full width; without it a tail that the last detector sees "
+        "counts as the sheet.",
+        examples=["reel.full_width"],
+    )
     reel_witness: Name | None = Field(
-        default=None, description="A second sign of sheet at the reel: true, or a number above 0."
+        default=None,
+        description="A second sign of sheet at the reel: true, or a number above 0. While it shows sheet, a loss that "
+        "only the last detector saw is no break.",
+        examples=["scanner.sheet"],
     )
     moisture: Name | None = Field(
-        default=None, description="Moisture at the reel, for off-specification paper and oven-dry broke. [%]"
+        default=None,
+        description="Moisture at the reel, for off-specification paper and oven-dry broke. [%]",
+        examples=["scanner.moisture"],
     )
 
     def tracked(self) -> tuple[tuple[str, str], ...]:
@@ -266,24 +346,30 @@ class Signals(_Table):
 class SheetDetector(_Table):
     """A signal that is true while it sees the sheet at one place of the machine."""
 
-    tag: Name = Field(description="Tag of the signal.")
-    section: Name = Field(description="Section whose loss it shows.")
-    position_m: NotNegative = Field(description="Place along the sheet's path, from the slice. [m]")
+    tag: Name = Field(description="Tag of the signal.", examples=["sheet.press"])
+    section: Name = Field(description="Section whose loss it shows.", examples=["press"])
+    position_m: NotNegative = Field(description="Place along the sheet's path, from the slice. [m]", examples=[32.0])
 
 
 class TagSettings(_Table):
     """What is known of a tag. A tag without an entry is stored all the same."""
 
-    name: Name = Field(description="The tag, as the store and all figures name it.")
-    sent_as: Name | None = Field(default=None, description="What the messages call it, where that is another name.")
-    factor: Annotated[Number, AfterValidator(_not_zero)] = Field(
-        default=1, description="Stored value = value sent · factor + offset; truth counts as 1 or 0."
+    name: Name = Field(description="The tag, as the store and all figures name it.", examples=["press.draw"])
+    sent_as: Name | None = Field(
+        default=None, description="What the messages call it, where that is another name.", examples=["PIC-104.PV"]
     )
-    offset: Number = Field(default=0, description="See factor; in the tag's unit.")
-    unit: str | None = Field(default=None, max_length=40, description="Unit of its values.")
-    low: Number | None = Field(default=None, description="Lowest plausible value; below it a sample is flagged.")
-    high: Number | None = Field(default=None, description="Highest plausible value; above it a sample is flagged.")
-    section: Name | None = Field(default=None, description="Section of the machine it belongs to.")
+    factor: Annotated[Number, AfterValidator(_not_zero)] = Field(
+        default=1, description="Stored value = value sent · factor + offset; truth counts as 1 or 0.", examples=[0.1]
+    )
+    offset: Number = Field(default=0, description="See factor; in the tag's unit.", examples=[-0.5])
+    unit: str | None = Field(default=None, max_length=40, description="Unit of its values.", examples=["%"])
+    low: Number | None = Field(
+        default=None, description="Lowest plausible value; below it a sample is flagged.", examples=[0.5]
+    )
+    high: Number | None = Field(
+        default=None, description="Highest plausible value; above it a sample is flagged.", examples=[4.0]
+    )
+    section: Name | None = Field(default=None, description="Section of the machine it belongs to.", examples=["press"])
     use: Literal["process", "result", "context"] = Field(
         default="process", description="process: may predict; result: moves because of a break; context: neither."
     )
@@ -292,9 +378,9 @@ class TagSettings(_Table):
 class Machine(_Table):
     """A paper machine: its signals, its sheet detectors from the wet end to the reel, its tracking settings."""
 
-    id: MachineId = Field(description="Short id, as it stands in topics and in the ids of downtimes.")
-    name: Name = Field(description="Name for people.")
-    trim_m: Positive = Field(description="Width of the sheet at the reel. [m]")
+    id: MachineId = Field(description="Short id, as it stands in topics and in the ids of downtimes.", examples=["pm2"])
+    name: Name = Field(description="Name for people.", examples=["PM 2"])
+    trim_m: Positive = Field(description="Width of the sheet at the reel. [m]", examples=[3.40])
     signals: Signals
     sheet_detectors: tuple[SheetDetector, ...] = Field(
         alias="sheet_detector", min_length=1, description="From the wet end to the reel, in path order."
@@ -326,12 +412,15 @@ class Machine(_Table):
     reel_moisture_pct: Annotated[float, Field(ge=0, lt=100, allow_inf_nan=False)] | None = Field(
         default=None,
         description="Moisture that the mill counts on, for oven-dry broke; default: the moisture signal's mean. [%]",
+        examples=[5.0],
     )
     added_g_m2: NotNegative = Field(
-        default=0, description="What the size press or a coater adds to the sheet, oven-dry. [g/m²]"
+        default=0, description="What the size press or a coater adds to the sheet, oven-dry. [g/m²]", examples=[3.0]
     )
     added_from: Name | None = Field(
-        default=None, description="First section whose sheet carries what is added; sheet lost before it lacks that."
+        default=None,
+        description="First section whose sheet carries what is added; sheet lost before it lacks that.",
+        examples=["press"],
     )
 
     def name_sent(self, tag: str) -> str:
@@ -342,26 +431,38 @@ class Machine(_Table):
 class Cause(_Table):
     """A cause that the crew may give a break."""
 
-    code: Name = Field(description="Short code, as notes give it.")
-    section: Name | None = Field(default=None, description="Section it belongs to; without one: any.")
-    name: Name = Field(description="Name for people.")
+    code: Name = Field(description="Short code, as notes give it.", examples=["PR-FLT"])
+    section: Name | None = Field(
+        default=None, description="Section it belongs to; without one: any.", examples=["press"]
+    )
+    name: Name = Field(description="Name for people.", examples=["Felt plugged, worn or streaked"])
     loss: Literal["scheduled", "unscheduled", "process", "grade change", "other"] | None = Field(
         default=None,
         description="Row of the loss table for stops and sheet-offs of this cause; default: stops are unscheduled, "
         "sheet-offs scheduled. Breaks stay breaks.",
+        examples=["process"],
     )
 
 
 class ShiftOverride(_Table):
     """Days on which another crew takes a shift than the pattern says, or on which there is none."""
 
-    first_day: date = Field(alias="date", description="The local day on which the shift starts; the first of several.")
-    last_day: date | None = Field(
-        default=None, alias="to", description="The last day, included; default: that one day."
+    first_day: date = Field(
+        alias="date",
+        description="The local day on which the shift starts; the first of several.",
+        examples=[date(2026, 12, 24)],
     )
-    shift: Name | None = Field(default=None, description="Name of the shift; default: every shift of the day.")
-    crew: Name | None = Field(default=None, description="The crew that takes it instead.")
-    off: bool = Field(default=False, description="True: there is no such shift, as in a shutdown.")
+    last_day: date | None = Field(
+        default=None,
+        alias="to",
+        description="The last day, included; default: that one day.",
+        examples=[date(2026, 12, 26)],
+    )
+    shift: Name | None = Field(
+        default=None, description="Name of the shift; default: every shift of the day.", examples=["night"]
+    )
+    crew: Name | None = Field(default=None, description="The crew that takes it instead.", examples=["C"])
+    off: bool = Field(default=False, description="True: there is no such shift, as in a shutdown.", examples=[True])
 
     def holds(self, day: date, shift: str) -> bool:
         """Whether it says something of that shift of that day."""
@@ -371,16 +472,24 @@ class ShiftOverride(_Table):
 class Rota(_Table):
     """The shifts of a day and the crews that take them in turn."""
 
-    starts: tuple[ClockTime, ...] = Field(min_length=1, description="When the shifts of a day begin, mill-local.")
-    names: tuple[Name, ...] = Field(description="Name of each shift of the day.")
-    anchor: date = Field(description="The local day on which the pattern starts.")
-    pattern: tuple[Name, ...] = Field(min_length=1, description="Crew of each shift in turn, repeating.")
+    starts: tuple[ClockTime, ...] = Field(
+        min_length=1, description="When the shifts of a day begin, mill-local.", examples=[["06:00", "18:00"]]
+    )
+    names: tuple[Name, ...] = Field(description="Name of each shift of the day.", examples=[["day", "night"]])
+    anchor: date = Field(description="The local day on which the pattern starts.", examples=[date(2026, 1, 5)])
+    pattern: tuple[Name, ...] = Field(
+        min_length=1,
+        description="Crew of each shift in turn, repeating.",
+        examples=[["A", "B", "A", "B", "C", "D", "C", "D"]],
+    )
 
 
 class LaterRota(Rota):
     """Another rota, from a day on: shifts before it keep the crews that they had."""
 
-    first_day: date = Field(alias="date", description="The first local day on which it holds.")
+    first_day: date = Field(
+        alias="date", description="The first local day on which it holds.", examples=[date(2027, 1, 4)]
+    )
 
 
 class Shifts(Rota):
@@ -399,56 +508,83 @@ class Shifts(Rota):
 class Grade(_Table):
     """A grade and what is aimed at when it is made."""
 
-    name: Name = Field(description="The grade, as the grade signal names it.")
-    basis_weight_g_m2: Positive = Field(description="Nominal basis weight. [g/m²]")
+    name: Name = Field(description="The grade, as the grade signal names it.", examples=["C80"])
+    basis_weight_g_m2: Positive = Field(description="Nominal basis weight. [g/m²]", examples=[80])
     basis_weight_within_pct: Percent | None = Field(
-        default=None, description="Paper further off the nominal basis weight is off-specification. [%]"
+        default=None, description="Paper further off the nominal basis weight is off-specification. [%]", examples=[2.5]
     )
-    target_speed_m_min: Positive | None = Field(default=None, description="Speed aimed at. [m/min]")
-    moisture_pct: tuple[Percent, Percent] | None = Field(default=None, description="Lowest and highest moisture. [%]")
-    plan_t_d: Positive | None = Field(default=None, description="Planned production. [t/d]")
+    target_speed_m_min: Positive | None = Field(
+        default=None,
+        description="Speed aimed at: speed efficiency, slow running, when a break is over at speed. [m/min]",
+        examples=[780],
+    )
+    moisture_pct: tuple[Percent, Percent] | None = Field(
+        default=None,
+        description="Lowest and highest moisture; paper outside is off-specification. [%]",
+        examples=[[4.5, 5.5]],
+    )
+    plan_t_d: Positive | None = Field(
+        default=None, description="Planned production; a shift stands against its part. [t/d]", examples=[285]
+    )
 
 
 class BrokePit(_Table):
     """Where the sheet of some sections goes while it is not on the reel."""
 
-    name: Name = Field(description="Name of the pit or pulper.")
-    sections: tuple[Name, ...] = Field(min_length=1, description="Sections whose sheet falls into it.")
+    name: Name = Field(description="Name of the pit or pulper.", examples=["press pit"])
+    sections: tuple[Name, ...] = Field(
+        min_length=1, description="Sections whose sheet falls into it.", examples=[["press"]]
+    )
     consistency_pct: Annotated[Positive, Field(le=100)] | None = Field(
-        default=None, description="Consistency of what leaves it. [%]"
+        default=None,
+        description="Consistency of what leaves it; without it there are no cubic metres. [%]",
+        examples=[3.5],
     )
 
 
 class BrokeTower(_Table):
     """What holds broke, and what doses it back."""
 
-    name: Name = Field(description="Name of the tower or chest.")
-    volume_m3: Positive | None = Field(default=None, description="Volume when full. [m³]")
-    level: Name | None = Field(default=None, description="Tag of its level. [%]")
-    dosing: Name | None = Field(default=None, description="Tag of the broke dosed from it. [% of furnish]")
+    name: Name = Field(description="Name of the tower or chest.", examples=["white tower"])
+    volume_m3: Positive | None = Field(default=None, description="Volume when full. [m³]", examples=[800])
+    level: Name | None = Field(default=None, description="Tag of its level. [%]", examples=["broke.tower_level"])
+    dosing: Name | None = Field(
+        default=None, description="Tag of the broke dosed from it. [% of furnish]", examples=["broke.dosing"]
+    )
     returned: Name | None = Field(
         default=None,
         description="Tag of what winder and finishing send back; counts here while a shade is made that it may hold. "
         "[m³/h]",
+        examples=["broke.returned"],
     )
-    spilled: Name | None = Field(default=None, description="Tag of what runs over when it is full. [m³/h]")
+    spilled: Name | None = Field(
+        default=None, description="Tag of what runs over when it is full. [m³/h]", examples=["broke.tower_overflow"]
+    )
     consistency_pct: Annotated[Positive, Field(le=100)] | None = Field(
-        default=None, description="Consistency of what it holds; without it there are no tonnes. [%]"
+        default=None, description="Consistency of what it holds; without it there are no tonnes. [%]", examples=[3.5]
     )
     machine: MachineId | None = Field(
-        default=None, description="Machine whose tags and broke these are; without it every machine has one like it."
+        default=None,
+        description="Machine whose tags and broke these are; without it every machine has one like it.",
+        examples=["pm2"],
     )
-    shades: tuple[Name, ...] = Field(default=(), description="Shades it may hold.")
+    shades: tuple[Name, ...] = Field(default=(), description="Shades it may hold.", examples=[["white"]])
     dosed_into: tuple[Name, ...] = Field(
-        default=(), description="Shades that what it holds may be dosed into; default: those that it may hold."
+        default=(),
+        description="Shades that what it holds may be dosed into; default: those that it may hold.",
+        examples=[["white", "ivory"]],
     )
 
 
 class Money(_Table):
     """What lost paper is worth. What is not set is shown as "not set", never as 0."""
 
-    margin_per_t: NotNegative | None = Field(default=None, description="Margin of a saleable tonne. [currency/t]")
-    broke_cost_per_t: NotNegative | None = Field(default=None, description="Cost of a tonne of broke. [currency/t]")
+    margin_per_t: NotNegative | None = Field(
+        default=None, description="Margin of a saleable tonne. [currency/t]", examples=[300]
+    )
+    broke_cost_per_t: NotNegative | None = Field(
+        default=None, description="Cost of a tonne of broke. [currency/t]", examples=[100]
+    )
 
 
 class Page(_Table):
@@ -463,29 +599,45 @@ class Page(_Table):
         default=Path("page"), description="What the page keeps: notes on their way, the key that signs its cookies."
     )
     allowed_hosts: tuple[Name, ...] = Field(
-        default=(), description="Further names under which browsers may ask for the page."
+        default=(),
+        description="Further names under which browsers may ask for the page.",
+        examples=[["page.ellerholm.example"]],
     )
     trusted_proxies: tuple[Address, ...] = Field(
         default=(),
         description="Addresses or networks of proxies whose X-Forwarded-For and -Proto are believed; none by default.",
     )
     users_file: FilePath | None = Field(
-        default=None, description="Users and their password hashes; breakhorn page --add-user NAME writes it."
+        default=None,
+        description="Users and their password hashes; breakhorn page --add-user NAME writes it.",
+        examples=["users"],
     )
     token_file: FilePath | None = Field(
-        default=None, description="File whose first line lets devices in that nobody is named at."
+        default=None,
+        description="File whose first line lets devices in that nobody is named at.",
+        examples=["page.token"],
     )
-    token_env: Name | None = Field(default=None, description="Environment variable that holds that token.")
-    tls_cert: FilePath | None = Field(default=None, description="The page's certificate; switches HTTPS on. (PEM file)")
-    tls_key: FilePath | None = Field(default=None, description="The key of tls_cert. (PEM file)")
+    token_env: Name | None = Field(
+        default=None, description="Environment variable that holds that token.", examples=["PAGE_TOKEN"]
+    )
+    tls_cert: FilePath | None = Field(
+        default=None, description="The page's certificate; switches HTTPS on. (PEM file)", examples=["page.crt"]
+    )
+    tls_key: FilePath | None = Field(default=None, description="The key of tls_cert. (PEM file)", examples=["page.key"])
     broker_username: Name | None = Field(
-        default=None, description="User name of the page at the broker; default: that of [broker], with its password."
+        default=None,
+        description="User name of the page at the broker; default: that of [broker], with its password.",
+        examples=["page"],
     )
     broker_password_env: Name | None = Field(
-        default=None, description="Environment variable that holds the password of broker_username."
+        default=None,
+        description="Environment variable that holds the password of broker_username.",
+        examples=["PAGE_BROKER_PASSWORD"],
     )
     broker_password_file: FilePath | None = Field(
-        default=None, description="File whose first line is the password of broker_username."
+        default=None,
+        description="File whose first line is the password of broker_username.",
+        examples=["page-broker.password"],
     )
 
 
