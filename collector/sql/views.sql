@@ -863,11 +863,18 @@ COMMENT ON COLUMN main.published.data_to IS 'The newest time of any sample in it
 
 -- ======================================================================================= macros
 
+-- What is asked for is named first, where nothing of the macro's own is in sight: an argument such as d.downtime_id or
+-- machine would otherwise mean the macro's table of that name, and every row would silently get the same answer.
 CREATE OR REPLACE MACRO main.samples_around(id, before, after) AS TABLE
-WITH loss AS (
-    SELECT d.downtime_id, d.machine, d.started_at, d.started_at - before AS from_at, d.started_at + after AS to_at
-    FROM main.downtime AS d
-    WHERE d.downtime_id = id
+WITH asked AS (
+    SELECT id AS asked_id, before AS asked_before, after AS asked_after
+),
+loss AS (
+    SELECT
+        d.downtime_id, d.machine, d.started_at,
+        d.started_at - a.asked_before AS from_at, d.started_at + a.asked_after AS to_at
+    FROM asked AS a
+    JOIN main.downtime AS d ON d.downtime_id = a.asked_id
 ),
 hour AS (
     SELECT *, unnest(generate_series(
@@ -885,12 +892,19 @@ COMMENT ON MACRO TABLE main.samples_around IS
     'samples_around(id, before, after): the samples of a machine around a loss; before and after are intervals. offset_s is the time since the loss, negative before it. [s]';
 
 CREATE OR REPLACE MACRO main.on_reel_hours(of_machine, from_at, to_at) AS (
-    SELECT coalesce(sum(
-        greatest(0, epoch_ms(least(coalesce(s.ended_at, h.last_at), to_at)) - epoch_ms(greatest(s.started_at, from_at)))
-    ), 0) / 3600000.0
-    FROM main.machine_state AS s
-    JOIN main.machine AS h ON h.machine = s.machine
-    WHERE s.machine = of_machine AND s.state = 'on_reel'
+    SELECT CASE
+        WHEN asked_from IS NOT NULL AND asked_to IS NOT NULL AND asked_machine IN (SELECT m.machine FROM main.machine AS m)
+            THEN (
+                SELECT coalesce(sum(greatest(
+                    0,
+                    epoch_ms(least(coalesce(s.ended_at, h.last_at), asked_to)) - epoch_ms(greatest(s.started_at, asked_from))
+                )), 0) / 3600000.0
+                FROM main.machine_state AS s
+                JOIN main.machine AS h ON h.machine = s.machine
+                WHERE s.machine = asked_machine AND s.state = 'on_reel'
+            )
+    END
+    FROM (SELECT of_machine AS asked_machine, from_at AS asked_from, to_at AS asked_to)
 );
 COMMENT ON MACRO main.on_reel_hours IS
-    'on_reel_hours(machine, from, to): time with the sheet on the reel between two instants, up to the data horizon. [h]';
+    'on_reel_hours(of_machine, from_at, to_at): time with the sheet on the reel between two instants, up to the data horizon; null: no such machine, or an instant is null. [h]';
