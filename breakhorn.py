@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import io
+import os
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module, metadata
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("replay_data.cli:demo", "Simulate a mill, collect it through a broker, and write the report."),
@@ -107,10 +113,38 @@ def _speak_any_character() -> None:
             stream.reconfigure(encoding="utf-8")
 
 
+class _NobodyReads(BaseException):
+    """The other side of the pipe has seen enough. No error, so that nothing on the way takes it for one."""
+
+
+class _Stdout(io.FileIO):
+    def write(self, data: ReadableBuffer, /) -> int:
+        try:
+            return super().write(data)
+        except BrokenPipeError:
+            raise _NobodyReads from None
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command; the entry point of the installed package."""
+    """Run the command; the entry point of the installed package.
+
+    Who closes the pipe (``| head``) ends every command as any other program: tidily, without a word, by SIGPIPE. Python
+    ignores that signal, for the sake of sockets, and each library that prints has its own answer to what comes instead.
+    """
     _speak_any_character()
-    cli(arguments, prog_name="breakhorn")
+    was = sys.stdout
+    if was is not None:
+        raw = io.BufferedWriter(_Stdout(was.fileno(), "w", closefd=False))
+        sys.stdout = io.TextIOWrapper(raw, was.encoding, was.errors, line_buffering=was.isatty())
+    try:
+        try:
+            cli(arguments, prog_name="breakhorn")
+        finally:
+            if was is not None:
+                sys.stdout.flush()
+    except _NobodyReads:
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+        os.kill(os.getpid(), signal.SIGPIPE)
 
 
 if __name__ == "__main__":

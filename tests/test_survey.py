@@ -438,6 +438,15 @@ def test_what_a_terminal_would_obey_is_shown_instead() -> None:
         assert "\\u001b[2J" in written.getvalue()
 
 
+def test_a_survey_is_as_wide_as_whoever_reads_it_says() -> None:
+    def width(columns: str) -> int:
+        said = CliRunner().invoke(cli, ["survey", str(NIGHT)], env={"COLUMNS": columns}).stdout
+        return max(map(len, said.splitlines()))
+
+    assert width("70") == 70
+    assert width("") > 100
+
+
 def test_messages_that_come_all_at_once_have_no_rate() -> None:
     at_once = [
         Message(received_ms=1_770_000_000_000 + 200 * n, topic="mill/pm2/clothing", payload=b"{}") for n in range(3)

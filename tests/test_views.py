@@ -569,6 +569,32 @@ def test_on_reel_hours_are_counted_within_the_span_and_up_to_the_data(store: Sto
     assert hours(T0 - HOUR, T0 + 9 * HOUR) == 1 + 3
     assert hours(T0 + 30 * MINUTE, T0 + 3 * HOUR) == 0.5 + 1
     assert hours(T0 + HOUR, T0 + 2 * HOUR) == 0
+    nobody = "SELECT on_reel_hours('pm9', now(), now()), on_reel_hours('pm2', NULL, now())"
+    assert rows(store.connection, nobody) == [(None, None)]
+
+
+def test_macros_take_columns_of_whoever_asks_by_whatever_name(store: Store, mill: Mill) -> None:
+    Writer(store, mill).commit(
+        batch(
+            *(scan(T0 + minutes * MINUTE, {"a": 1.0}, machine=of) for of in ("pm1", "pm2") for minutes in (0, 5, 60)),
+            facts=[*states((T0, State.ON_REEL)), opening(T0), opening(T0 + 60 * MINUTE)],
+        )
+    )
+    publish(store, mill, now_ms=NOW_MS)
+
+    around = (
+        "SELECT (SELECT count(*) FROM samples_around({0}, INTERVAL 1 MINUTE, INTERVAL 9 MINUTE)) FROM {1} ORDER BY 1"
+    )
+    for name in ("d", "s", "h", "loss", "hour", "asked"):
+        asked = around.format(f"{name}.downtime_id", f"downtime AS {name}")
+        assert rows(store.connection, asked) == [(1,), (2,)], asked
+    assert rows(store.connection, around.format("downtime_id", "downtime")) == [(1,), (2,)]
+    of_each = (
+        "SELECT s.machine, on_reel_hours(s.machine, m.first_at, m.first_at + INTERVAL 30 MINUTE) "
+        "FROM machine AS m, (VALUES ('pm2'), ('pm9')) AS s (machine) ORDER BY 1"
+    )
+    assert rows(store.connection, of_each) == [("pm2", 0.5), ("pm9", None)]
+    assert rows(store.connection, "SELECT on_reel_hours(machine, first_at, last_at) FROM machine") == [(1.0,)]
 
 
 # ---------------------------------------------------------------- the consistency query

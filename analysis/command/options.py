@@ -167,9 +167,6 @@ def way_out() -> Iterator[None]:
         raise click.UsageError(str(error)) from error
     except (NothingThen, CannotRead) as error:
         raise click.ClickException(str(error)) from error
-    except BrokenPipeError:
-        # Whoever reads on the other side of the pipe has seen enough: click ends the command without a word.
-        raise
     except OSError as error:
         said = f"{error.filename}: {error.strerror}; give another path" if error.filename else str(error)
         raise click.ClickException(said) from error

@@ -567,10 +567,10 @@ COMMENT ON COLUMN main.downtime.shift_date IS 'Mill-local day of the shift in wh
 COMMENT ON COLUMN main.downtime.shift IS 'Shift in which it began; null without a rota, or where it has no shift then.';
 COMMENT ON COLUMN main.downtime.crew IS 'Crew on duty when it began; null without a rota, or where it has no shift then.';
 COMMENT ON COLUMN main.downtime.cause IS 'Cause code of the note that holds; null: not coded.';
-COMMENT ON COLUMN main.downtime.certainty IS 'suspected, likely or confirmed, as the note that holds says.';
-COMMENT ON COLUMN main.downtime.comment IS 'Comment of the note that holds.';
-COMMENT ON COLUMN main.downtime.noted_by IS 'Who wrote the note that holds.';
-COMMENT ON COLUMN main.downtime.noted_at IS 'When the note that holds was written.';
+COMMENT ON COLUMN main.downtime.certainty IS 'suspected, likely or confirmed, as the note that holds says; null: not coded, or not said.';
+COMMENT ON COLUMN main.downtime.comment IS 'Comment of the note that holds; null: none.';
+COMMENT ON COLUMN main.downtime.noted_by IS 'Who wrote the note that holds; null: not coded.';
+COMMENT ON COLUMN main.downtime.noted_at IS 'When the note that holds was written; null: not coded.';
 COMMENT ON COLUMN main.downtime.speed_before_m_min IS
     'Mean speed over the last 30 on-reel minutes of the grade run (what there is, if shorter); for a break that the crew added, of that clock hour; null: unknown. [m/min]';
 COMMENT ON COLUMN main.downtime.rate_before_t_h IS
@@ -620,10 +620,10 @@ COMMENT ON COLUMN main.sheet_break.shift_date IS 'Mill-local day of the shift in
 COMMENT ON COLUMN main.sheet_break.shift IS 'Shift in which it began; null without a rota, or where it has no shift then.';
 COMMENT ON COLUMN main.sheet_break.crew IS 'Crew on duty when it began; null without a rota, or where it has no shift then.';
 COMMENT ON COLUMN main.sheet_break.cause IS 'Cause code of the note that holds; null: not coded.';
-COMMENT ON COLUMN main.sheet_break.certainty IS 'suspected, likely or confirmed, as the note that holds says.';
-COMMENT ON COLUMN main.sheet_break.comment IS 'Comment of the note that holds.';
-COMMENT ON COLUMN main.sheet_break.noted_by IS 'Who wrote the note that holds.';
-COMMENT ON COLUMN main.sheet_break.noted_at IS 'When the note that holds was written.';
+COMMENT ON COLUMN main.sheet_break.certainty IS 'suspected, likely or confirmed, as the note that holds says; null: not coded, or not said.';
+COMMENT ON COLUMN main.sheet_break.comment IS 'Comment of the note that holds; null: none.';
+COMMENT ON COLUMN main.sheet_break.noted_by IS 'Who wrote the note that holds; null: not coded.';
+COMMENT ON COLUMN main.sheet_break.noted_at IS 'When the note that holds was written; null: not coded.';
 COMMENT ON COLUMN main.sheet_break.speed_before_m_min IS
     'Mean speed over the last 30 on-reel minutes of the grade run (what there is, if shorter); for a break that the crew added, of that clock hour; null: unknown. [m/min]';
 COMMENT ON COLUMN main.sheet_break.rate_before_t_h IS
@@ -709,8 +709,8 @@ COMMENT ON COLUMN main.orphan_note.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.orphan_note.kind IS 'cause, kind, missed, merge or withdrawal.';
 COMMENT ON COLUMN main.orphan_note.reason IS 'Why it changes nothing.';
 COMMENT ON COLUMN main.orphan_note.downtime_id IS 'Downtime it speaks of, as it was sent.';
-COMMENT ON COLUMN main.orphan_note.cause IS 'Cause code it gives.';
-COMMENT ON COLUMN main.orphan_note.comment IS 'Its comment.';
+COMMENT ON COLUMN main.orphan_note.cause IS 'Cause code it gives; null: none.';
+COMMENT ON COLUMN main.orphan_note.comment IS 'Its comment; null: none.';
 COMMENT ON COLUMN main.orphan_note.noted_by IS 'Who wrote it.';
 COMMENT ON COLUMN main.orphan_note.noted_at IS 'When it was written.';
 
@@ -737,18 +737,18 @@ COMMENT ON COLUMN main.note.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.note.kind IS
     'cause, kind (corrects the kind), missed (adds a break), merge (of two downtimes) or withdrawal (of an earlier note).';
 COMMENT ON COLUMN main.note.downtime_id IS 'Downtime it speaks of, as it was sent; null for a missed break.';
-COMMENT ON COLUMN main.note.cause IS 'Cause code.';
-COMMENT ON COLUMN main.note.certainty IS 'suspected, likely or confirmed.';
-COMMENT ON COLUMN main.note.comment IS 'Comment.';
+COMMENT ON COLUMN main.note.cause IS 'Cause code; null: it gives none.';
+COMMENT ON COLUMN main.note.certainty IS 'suspected, likely or confirmed; null: not said.';
+COMMENT ON COLUMN main.note.comment IS 'Comment; null: none.';
 COMMENT ON COLUMN main.note.noted_by IS 'Who wrote it.';
 COMMENT ON COLUMN main.note.noted_at IS 'When it was written.';
 COMMENT ON COLUMN main.note.received_at IS 'When the collector received it.';
-COMMENT ON COLUMN main.note.new_kind IS 'Corrected kind, of a kind note.';
-COMMENT ON COLUMN main.note.started_at IS 'Loss of the sheet, of a missed break.';
-COMMENT ON COLUMN main.note.ended_at IS 'Sheet back on the reel, of a missed break.';
+COMMENT ON COLUMN main.note.new_kind IS 'Corrected kind, of a kind note; else null.';
+COMMENT ON COLUMN main.note.started_at IS 'Loss of the sheet, of a missed break; else null.';
+COMMENT ON COLUMN main.note.ended_at IS 'Sheet back on the reel, of a missed break; else null.';
 COMMENT ON COLUMN main.note.section IS 'Section where the sheet was lost, of a missed break; null: not given.';
-COMMENT ON COLUMN main.note.merge_into IS 'Downtime that absorbs this one, of a merge note.';
-COMMENT ON COLUMN main.note.withdraws IS 'Id of the note that it takes back, of a withdrawal.';
+COMMENT ON COLUMN main.note.merge_into IS 'Downtime that absorbs this one, of a merge note; else null.';
+COMMENT ON COLUMN main.note.withdraws IS 'Id of the note that it takes back, of a withdrawal; else null.';
 COMMENT ON COLUMN main.note.withdrawn IS 'True: a later note took it back.';
 COMMENT ON COLUMN main.note.holds IS 'True: this is the note that downtime shows or follows.';
 
@@ -769,7 +769,7 @@ COMMENT ON COLUMN main.clothing.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.clothing.position IS 'Where it runs, such as pickup felt.';
 COMMENT ON COLUMN main.clothing.installed_at IS 'When it was put in.';
 COMMENT ON COLUMN main.clothing.removed_at IS 'When the next one was put in; null: still running.';
-COMMENT ON COLUMN main.clothing.comment IS 'Comment.';
+COMMENT ON COLUMN main.clothing.comment IS 'Comment; null: none.';
 COMMENT ON COLUMN main.clothing.noted_by IS 'Who reported it.';
 
 CREATE OR REPLACE VIEW main.lab AS
@@ -863,11 +863,18 @@ COMMENT ON COLUMN main.published.data_to IS 'The newest time of any sample in it
 
 -- ======================================================================================= macros
 
+-- What is asked for is named first, where nothing of the macro's own is in sight: an argument such as d.downtime_id or
+-- machine would otherwise mean the macro's table of that name, and every row would silently get the same answer.
 CREATE OR REPLACE MACRO main.samples_around(id, before, after) AS TABLE
-WITH loss AS (
-    SELECT d.downtime_id, d.machine, d.started_at, d.started_at - before AS from_at, d.started_at + after AS to_at
-    FROM main.downtime AS d
-    WHERE d.downtime_id = id
+WITH asked AS (
+    SELECT id AS asked_id, before AS asked_before, after AS asked_after
+),
+loss AS (
+    SELECT
+        d.downtime_id, d.machine, d.started_at,
+        d.started_at - a.asked_before AS from_at, d.started_at + a.asked_after AS to_at
+    FROM asked AS a
+    JOIN main.downtime AS d ON d.downtime_id = a.asked_id
 ),
 hour AS (
     SELECT *, unnest(generate_series(
@@ -885,12 +892,19 @@ COMMENT ON MACRO TABLE main.samples_around IS
     'samples_around(id, before, after): the samples of a machine around a loss; before and after are intervals. offset_s is the time since the loss, negative before it. [s]';
 
 CREATE OR REPLACE MACRO main.on_reel_hours(of_machine, from_at, to_at) AS (
-    SELECT coalesce(sum(
-        greatest(0, epoch_ms(least(coalesce(s.ended_at, h.last_at), to_at)) - epoch_ms(greatest(s.started_at, from_at)))
-    ), 0) / 3600000.0
-    FROM main.machine_state AS s
-    JOIN main.machine AS h ON h.machine = s.machine
-    WHERE s.machine = of_machine AND s.state = 'on_reel'
+    SELECT CASE
+        WHEN asked_from IS NOT NULL AND asked_to IS NOT NULL AND asked_machine IN (SELECT m.machine FROM main.machine AS m)
+            THEN (
+                SELECT coalesce(sum(greatest(
+                    0,
+                    epoch_ms(least(coalesce(s.ended_at, h.last_at), asked_to)) - epoch_ms(greatest(s.started_at, asked_from))
+                )), 0) / 3600000.0
+                FROM main.machine_state AS s
+                JOIN main.machine AS h ON h.machine = s.machine
+                WHERE s.machine = asked_machine AND s.state = 'on_reel'
+            )
+    END
+    FROM (SELECT of_machine AS asked_machine, from_at AS asked_from, to_at AS asked_to)
 );
 COMMENT ON MACRO main.on_reel_hours IS
-    'on_reel_hours(machine, from, to): time with the sheet on the reel between two instants, up to the data horizon. [h]';
+    'on_reel_hours(of_machine, from_at, to_at): time with the sheet on the reel between two instants, up to the data horizon; null: no such machine, or an instant is null. [h]';

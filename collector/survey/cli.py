@@ -22,6 +22,9 @@ from collector.way_out import way_out
 if TYPE_CHECKING:
     from collector.survey.finding import Survey
 
+_WIDE = 160
+"""Columns where there is neither a terminal to ask nor ``COLUMNS`` in the environment."""
+
 
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
@@ -125,7 +128,8 @@ def _tell(found: Survey, *, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(plain(found), indent=2, ensure_ascii=False))
     else:
-        show(found, Console(width=None if sys.stdout.isatty() else 160))
+        asked = sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit()
+        show(found, Console(width=None if asked else _WIDE))
 
 
 def _write(found: Survey, out: Path) -> None:

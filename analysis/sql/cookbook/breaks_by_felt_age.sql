@@ -1,6 +1,7 @@
 -- Do breaks become more frequent as a felt or fabric ages?
 -- for: engineer
 -- By age of what ran at that position at the time. Time on the reel before the first reported change is left out.
+-- Time is kept by clock hour: at the edge of a band, up to an hour of it stands in the younger one.
 -- $position = last press felt: position of the clothing
 -- $section = press: where the sheet was lost
 -- $band_d = 7 [d]: width of the age bands

@@ -1,6 +1,6 @@
 -- How many hours was each crew on duty, and how many of them was the sheet on the reel?
 -- for: analyst
--- Minutes are split at the ends of shifts, so the hours add up. Up to the data horizon.
+-- Minutes are split at the ends of shifts, so the hours add up. From the first data to the newest.
 WITH duty AS (
     SELECT c.machine, s.crew, greatest(s.started_at, c.first_at) AS from_at, least(s.ended_at, c.last_at) AS to_at
     FROM shift AS s
