@@ -36,6 +36,7 @@ from typing import Any
 import coverage
 import pytest
 from _pytest.runner import runtestprotocol
+from hypothesis.internal.conjecture import engine
 
 ROOT = Path(__file__).parent.parent
 REWRITTEN = "ignore::pytest.PytestAssertRewriteWarning"
@@ -205,6 +206,7 @@ class Bench:
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Run all tests once to see which of them run which lines; then those of each mutant, quickest first."""
+        engine.MAX_SHRINKS = 0  # What kills a mutant need not be made small.
         items = {item.nodeid: item for item in session.items}
         if session.testsfailed or apart(lambda: self._watched(list(items.values())), 10 * self._cpu_s) != 0:
             session.testsfailed += 1
