@@ -47,7 +47,7 @@ def test_mites_on_leaves_are_clustered_as_published() -> None:
     assert (sum(leaves.counts), len(leaves.counts)) == (expected["total"], expected["n"])
     assert index.index == near(expected["variance"] / expected["mean"], rel=1e-6)
     assert (index.index, index.statistic) == near((expected["index"], expected["D"]), rel=1e-6)
-    assert (index.df, index.p_value) == (expected["df"], near(expected["p_upper"], rel=1e-3))
+    assert (index.df, index.p_value) == (expected["df"], near(expected["p_upper"], rel=1e-6))
     assert model.size == near(expected["k_mle"], abs=2e-5)
     assert 1 / model.size == near(expected["alpha_mle"], abs=2e-4)
     assert model.size_by_moments == near(expected["k_moment"], rel=1e-6)

@@ -82,12 +82,11 @@ def test_a_real_fall_is_shown_and_stays_shown() -> None:
 
     found = monitor(counted(234, 90 * 24.0), daily(rng.poisson(1.3, 90).tolist()))
 
-    assert found.fall_shown_at is not None
+    assert found.fall_shown_at
     assert found.rise_shown_at is None
     assert found.looks[found.fall_shown_at].high < 1
     assert found.looks[found.fall_shown_at].evidence_of_fall >= 40
-    if found.fall_shown_at:
-        assert found.looks[found.fall_shown_at - 1].high >= 1
+    assert found.looks[found.fall_shown_at - 1].high >= 1
 
 
 def test_a_rise_is_shown_too() -> None:

@@ -150,18 +150,18 @@ def _witness_sees(rules: Rules, eyes: Eyes, values: dict[str, Value], at_ms: int
     for _, moment in ahead.within(until_ms):
         if moment.values.get("reel_witness") is False or "reel_witness" in moment.went_bad:
             return False
-        if others_fall(eyes, moment, len(eyes.sees) - 1):
+        if any_falls(eyes, moment):
             return False
     # A witness that fell silent cannot contradict.
     return ahead.sees_through(until_ms)
 
 
-def others_fall(eyes: Eyes, moment: Moment, but: int) -> bool:
-    """Whether a trusted detector that sees stops doing so in this moment, other than number ``but``."""
+def any_falls(eyes: Eyes, moment: Moment) -> bool:
+    """Whether a trusted detector that sees stops doing so in this moment."""
     return any(
         moment.values.get(f"d{number + 1}") is False
         for number in range(len(eyes.sees))
-        if number != but and eyes.trusted(number) and eyes.sees[number]
+        if eyes.trusted(number) and eyes.sees[number]
     )
 
 
@@ -259,7 +259,6 @@ def is_stop(
 def is_alone(rules: Rules, eyes: Eyes, at_ms: int, ahead: Ahead) -> bool | None:
     """Whether no other detector confirms what the last one says, within ``trip_window_s``."""
     until_ms = at_ms + rules.trip_window_ms
-    last = len(eyes.sees) - 1
-    if any(others_fall(eyes, moment, last) for _, moment in ahead.within(until_ms)):
+    if any(any_falls(eyes, moment) for _, moment in ahead.within(until_ms)):
         return False
     return True if ahead.knows(until_ms) else None
