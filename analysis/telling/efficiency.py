@@ -34,6 +34,7 @@ from analysis.telling.losses import (
 )
 from analysis.telling.offspec import clock_table, offspec_table, offspec_values
 from analysis.telling.tonnes import production_tables, production_values
+from analysis.tonnes import output
 
 DOWNTIME = "downtime"
 
@@ -51,6 +52,7 @@ def tell_efficiency(
         Any of ``ledger.SPLITS``, and "downtime" for the tree down to the single downtime.
     """
     plain = [split for split in splits if split != DOWNTIME]
+    tonnes = output(history, book)
     return Result(
         title=f"Time and efficiency, {history.machine.name}",
         subject=named(history, book.period),
@@ -61,7 +63,7 @@ def tell_efficiency(
             *((drill_table(history, book),) if DOWNTIME in splits else ()),
             losses_table(history, book),
             *_cluster_tables(history, book),
-            *production_tables(history, book),
+            *production_tables(tonnes, book),
             *((offspec_table(paper),) if paper else ()),
             *((clock_table(history, paper),) if paper and DOWNTIME in splits else ()),
             figure_table(found.figures),
@@ -77,7 +79,7 @@ def tell_efficiency(
             "by": {split: _split_values(book, split) for split in plain},
             "losses": losses_values(history, book),
             "clusters": cluster_values(history, book),
-            "tonnes": production_values(history, book),
+            "tonnes": production_values(tonnes),
         }
         | ({"drill_down": drill_values(book)} if DOWNTIME in splits else {})
         | ({"paper": offspec_values(paper)} if paper else {}),
