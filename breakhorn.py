@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
-from importlib import import_module, metadata
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,7 +83,7 @@ class LazyGroup(click.Group):
 
 
 @click.command(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(metadata.version("breakhorn"), prog_name="breakhorn")
+@click.version_option(package_name="breakhorn", prog_name="breakhorn")
 @click.option(
     "--mill",
     type=click.Path(dir_okay=False, path_type=Path),

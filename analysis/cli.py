@@ -186,7 +186,7 @@ def report(path: Path, asked: Asked) -> None:
     if asked.as_json or any((asked.csv, asked.xlsx, asked.parquet, asked.svg, asked.png)):
         raise click.UsageError("the report is a page; efficiency, pareto and shift give JSON, tables and pictures")
     with way_out(), open_store(path, memory=MEMORY) as store:
-        chapters = [_chapter(store, history, period) for history, period in chosen(store, asked)]
+        chapters = [_chapter(store, history, period) for history, period in chosen(store, asked, received=True)]
         written = page(store.mill().name, "runnability report", chapters, demo=asked.demo or store.mill().demo)
         asked.html.write_text(written, encoding="utf-8")
     click.echo(f"wrote {asked.html}", err=True)

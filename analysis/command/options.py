@@ -111,11 +111,15 @@ def writes(*options: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
     return with_files
 
 
-def chosen(store: Store, asked: Asked, *, made: bool = True) -> Iterator[tuple[History, Period]]:
+def chosen(
+    store: Store, asked: Asked, *, made: bool = True, received: bool = False
+) -> Iterator[tuple[History, Period]]:
     """The history of every machine that was asked for, and its period, clipped at its newest data.
 
     made
         Whether production and attempts are wanted.
+    received
+        Whether what the collector counted is wanted: only the report tells of it.
 
     Raises
     ------
@@ -130,7 +134,7 @@ def chosen(store: Store, asked: Asked, *, made: bool = True) -> Iterator[tuple[H
         raise NothingThen("the store holds no data of any machine asked for; start the collector, or 'breakhorn load'")
     for machine in known:
         period = _period(store, machine, asked)
-        yield store.history(machine, period, made=made), period
+        yield store.history(machine, period, made=made, received=received), period
 
 
 def sections_of(store: Store, history: History, section: str | None) -> list[str]:

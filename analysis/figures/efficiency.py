@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from analysis.figures.durations import Estimate, mean_length, median_length
 from analysis.figures.ledger import Class, Ledger
 from analysis.figures.rates import Rate, mean_time_between, rate_of
-from analysis.figures.tonnes import MS_PER_H, MS_PER_MIN, made_by, rate_t_h
-from analysis.history import Downtime, Grade, History, Production
+from analysis.figures.tonnes import MS_PER_H, MS_PER_MIN, Made, made_by, rate_t_h
+from analysis.history import Downtime, Grade, History
 from analysis.paper.offspec import Specification
 from analysis.period import Period
 
@@ -155,6 +155,7 @@ def efficiency(
     primary = rate_of(sum(not d.secondary for d in breaks), on_reel_ms / MS_PER_H)
     known_quality = _quality(saleable_t, reel_t, paper)
     uptime = time_efficiency(on_reel_ms=on_reel_ms, available_ms=available)
+    grades = made_by(history.production, book.period, lambda row: row.grade)
     return Efficiency(
         on_reel_ms=on_reel_ms,
         available_ms=available,
@@ -164,10 +165,10 @@ def efficiency(
         secondary=sum(bool(d.secondary) for d in breaks),
         figures=(
             *_machine_figures(history, uptime, known_quality),
-            _speed_figure(history, book.period),
+            _speed_figure(history, grades),
             *_sheet_figures(breaks, primary),
             *_saleable_figures(paper, book.period),
-            *_iso_figures(history, book, available, known_quality),
+            *_iso_figures(history, book, available, known_quality, grades),
         ),
     )
 
@@ -220,11 +221,11 @@ def _machine_figures(history: History, uptime: float | None, quality: _Quality) 
     )
 
 
-def _speed_figure(history: History, period: Period) -> Figure:
+def _speed_figure(history: History, grades: Mapping[str | None, Made]) -> Figure:
     """Speed efficiency over all grades made: only where every grade has its target."""
     targets = {g.grade: g.target_speed_m_min for g in history.grades}
     length_m, target_m, why_not = 0.0, 0.0, "nothing was made"
-    for grade, made in made_by(history.production, period, _grade_of).items():
+    for grade, made in grades.items():
         target = targets.get(grade or "")
         if target is None:
             length_m, target_m, why_not = 0.0, 0.0, f"no target speed for grade {grade or 'unknown'}"
@@ -319,9 +320,11 @@ def _sure(downtime: Downtime) -> bool:
     return not (downtime.start_uncertain or downtime.end_uncertain)
 
 
-def _iso_figures(history: History, book: Ledger, pbt_ms: int, quality: _Quality) -> tuple[Figure, ...]:
+def _iso_figures(
+    history: History, book: Ledger, pbt_ms: int, quality: _Quality, grades: Mapping[str | None, Made]
+) -> tuple[Figure, ...]:
     a = availability(apt=book.ms[Class.ON_REEL], pbt=pbt_ms) if pbt_ms else None
-    e, why_not = _effectiveness(history, book.period)
+    e, why_not = _effectiveness(history, grades)
     oee = None
     if a is not None and e is not None and quality.value is not None:
         oee = oee_index(availability=a, effectiveness=e, quality_ratio=quality.value)
@@ -361,11 +364,11 @@ def _iso_figures(history: History, book: Ledger, pbt_ms: int, quality: _Quality)
     )
 
 
-def _effectiveness(history: History, period: Period) -> tuple[float | None, str]:
+def _effectiveness(history: History, grades: Mapping[str | None, Made]) -> tuple[float | None, str]:
     """Effectiveness over all grades made: hours that their tonnes take at target, over hours on the reel."""
     planned_h, apt_h = 0.0, 0.0
     targets = {g.grade: g for g in history.grades}
-    for grade, made in made_by(history.production, period, _grade_of).items():
+    for grade, made in grades.items():
         rate = _target_t_h(targets.get(grade or ""), history.machine.trim_m)
         if rate is None:
             return None, f"no target speed, basis weight or trim for grade {grade or 'unknown'}"
@@ -374,10 +377,6 @@ def _effectiveness(history: History, period: Period) -> tuple[float | None, str]
         planned_h += effectiveness(pri=1 / rate, pq=made.tonnes_t, apt=1.0)
         apt_h += made.on_reel_ms / MS_PER_H
     return (planned_h / apt_h, "") if apt_h else (None, "nothing was made")
-
-
-def _grade_of(row: Production) -> str | None:
-    return row.grade
 
 
 def _target_t_h(grade: Grade | None, trim_m: float | None) -> float | None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from enum import StrEnum
+from functools import cached_property
 from itertools import chain, pairwise
 from typing import Generic, Protocol, TypeVar
 from zoneinfo import ZoneInfo
@@ -91,23 +92,26 @@ SPLITS: dict[str, Callable[[Slice], str | None]] = {
 """What a ledger can be split by, each as the label of a slice; None where the split says nothing of it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Ledger:
-    """The slices of one machine and period, in time order, without gap or overlap."""
+    """The slices of one machine and period, in time order, without gap or overlap.
+
+    Sums that many ask for are made once; nobody writes into them.
+    """
 
     period: Period
     slices: tuple[Slice, ...]
 
-    @property
-    def ms(self) -> dict[Class, int]:
+    @cached_property
+    def ms(self) -> Mapping[Class, int]:
         """Every class with its time; the values add up to the period's length. [ms]"""
         total = dict.fromkeys(Class, 0)
         for s in self.slices:
             total[s.cls] += s.ms
         return total
 
-    @property
-    def by_downtime(self) -> dict[str, int]:
+    @cached_property
+    def by_downtime(self) -> Mapping[str, int]:
         """Time inside the period that each downtime accounts for, by id; data gaps are left out. [ms]"""
         total = defaultdict[str, int](int)
         for s in self.slices:

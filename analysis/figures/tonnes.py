@@ -67,9 +67,14 @@ def made_by(
 ) -> dict[str | None, Made]:
     """What was made in a period, by grade, shade or reel; the values add up to ``made``."""
     total = defaultdict[str | None, _Sum](_Sum)
+    from_ms, to_ms = period.from_ms, period.to_ms
     for row in rows:
-        if inside_ms := period.clipped_ms(row.started_ms, row.ended_ms):
-            total[label(row)].add(row, inside_ms)
+        begin, end = row.started_ms, row.ended_ms
+        # A year has some 9,000 rows a machine, nearly all of them whole.
+        if begin >= from_ms and end <= to_ms:
+            total[label(row)].add(row, end - begin, 1.0)
+        elif inside_ms := period.clipped_ms(begin, end):
+            total[label(row)].add(row, inside_ms, inside_ms / (end - begin))
     return {
         key: Made(tonnes_t=one.tonnes_t, on_reel_ms=one.on_reel_ms, unknown_ms=one.unknown_ms, length_m=one.length_m)
         for key, one in total.items()
@@ -85,8 +90,7 @@ class _Sum:
         self.tonnes_t = self.length_m = 0.0
         self.on_reel_ms = self.unknown_ms = 0
 
-    def add(self, row: Production, inside_ms: int) -> None:
-        share = inside_ms / (row.ended_ms - row.started_ms)
+    def add(self, row: Production, inside_ms: int, share: float) -> None:
         self.on_reel_ms += inside_ms
         self.length_m += row.length_m * share
         if row.tonnes_t is None:
@@ -131,6 +135,27 @@ def lost_in(book: Ledger, downtimes: Iterable[Downtime]) -> Lost:
     """What downtimes cost within the period of a ledger."""
     ms = book.by_downtime
     return sum((lost(d, ms.get(d.downtime_id, 0)) for d in downtimes), Lost())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """What was made and lost in a period: all of it, and by grade and reel, which each add up to it."""
+
+    made: Made
+    lost: Lost
+    by_grade: dict[str | None, Made]
+    by_reel: dict[str | None, Made]
+
+
+def output(history: History, book: Ledger) -> Output:
+    """Production and losses of a ledger's period; each is added up once for all who tell of it."""
+    rows, period = history.production, book.period
+    return Output(
+        made=made(rows, period),
+        lost=lost_in(book, history.downtimes),
+        by_grade=made_by(rows, period, lambda row: row.grade),
+        by_reel=made_by(rows, period, lambda row: row.reel),
+    )
 
 
 def money_of(history: History, *, lost_t: float | None, broke_t: float | None) -> float | None:

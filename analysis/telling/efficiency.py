@@ -7,6 +7,7 @@ from typing import Any
 
 from analysis.figures.efficiency import Efficiency, Figure
 from analysis.figures.ledger import MEANING, Class, Ledger
+from analysis.figures.tonnes import output
 from analysis.history import History
 from analysis.paper.offspec import Specification
 from analysis.result import (
@@ -51,6 +52,7 @@ def tell_efficiency(
         Any of ``ledger.SPLITS``, and "downtime" for the tree down to the single downtime.
     """
     plain = [split for split in splits if split != DOWNTIME]
+    tonnes = output(history, book)
     return Result(
         title=f"Time and efficiency, {history.machine.name}",
         subject=named(history, book.period),
@@ -61,7 +63,7 @@ def tell_efficiency(
             *((drill_table(history, book),) if DOWNTIME in splits else ()),
             losses_table(history, book),
             *_cluster_tables(history, book),
-            *production_tables(history, book),
+            *production_tables(tonnes, book),
             *((offspec_table(paper),) if paper else ()),
             *((clock_table(history, paper),) if paper and DOWNTIME in splits else ()),
             figure_table(found.figures),
@@ -77,7 +79,7 @@ def tell_efficiency(
             "by": {split: _split_values(book, split) for split in plain},
             "losses": losses_values(history, book),
             "clusters": cluster_values(history, book),
-            "tonnes": production_values(history, book),
+            "tonnes": production_values(tonnes),
         }
         | ({"drill_down": drill_values(book)} if DOWNTIME in splits else {})
         | ({"paper": offspec_values(paper)} if paper else {}),

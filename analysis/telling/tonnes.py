@@ -2,50 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
 from analysis.figures.ledger import Class, Ledger
-from analysis.figures.tonnes import MS_PER_H, Lost, Made, lost_in, made, made_by
-from analysis.history import History, Production
+from analysis.figures.tonnes import MS_PER_H, Lost, Made, Output, output
+from analysis.history import History
 from analysis.result import NOTHING, Result, Table, hours, length, natural, number
 from analysis.telling.common import about, named
 
 
 def tell_production(history: History, book: Ledger) -> Result:
     """What was made and what was lost in a period, in all and by grade."""
-    found, lost = made(history.production, book.period), lost_in(book, history.downtimes)
+    found = output(history, book)
     return Result(
         title=f"Tonnes, {history.machine.name}",
         subject=named(history, book.period),
         sentence=(
-            f"{number(found.tonnes_t)} t made on the reel, "
-            f"{number(lost.tonnes_t)} t not made while the sheet was off it."
+            f"{number(found.made.tonnes_t)} t made on the reel, "
+            f"{number(found.lost.tonnes_t)} t not made while the sheet was off it."
         ),
-        tables=production_tables(history, book),
-        values=about(history, book.period) | production_values(history, book),
+        tables=production_tables(found, book),
+        values=about(history, book.period) | production_values(found),
     )
 
 
-def production_tables(history: History, book: Ledger) -> tuple[Table, Table]:
+def production_tables(found: Output, book: Ledger) -> tuple[Table, Table]:
     """Made and lost in all, and made by grade."""
-    found, lost = made(history.production, book.period), lost_in(book, history.downtimes)
-    grades = made_by(history.production, book.period, lambda row: row.grade)
-    return production_table(found, lost, book.ms[Class.ON_REEL]), _grade_table(grades)
+    return production_table(found.made, found.lost, book.ms[Class.ON_REEL]), _grade_table(found.by_grade)
 
 
-def production_values(history: History, book: Ledger) -> dict[str, Any]:
+def production_values(found: Output) -> dict[str, Any]:
     """The same for programs, and reel by reel: each adds up to what was made. [t], [ms], [m]"""
-
-    def by(label: Callable[[Production], str | None]) -> dict[str, Any]:
-        return {key or "": _plain(m) for key, m in made_by(history.production, book.period, label).items()}
-
     return {
-        "made": _plain(made(history.production, book.period)),
-        "lost": asdict(lost_in(book, history.downtimes)),
-        "by_grade": by(lambda row: row.grade),
-        "by_reel": by(lambda row: row.reel),
+        "made": _plain(found.made),
+        "lost": asdict(found.lost),
+        "by_grade": {key or "": _plain(m) for key, m in found.by_grade.items()},
+        "by_reel": {key or "": _plain(m) for key, m in found.by_reel.items()},
     }
 
 
