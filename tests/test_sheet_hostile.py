@@ -18,7 +18,7 @@ from collector.fact import Fault, Kind, Outcome, State, StateChanged
 from collector.message import Scan, Value
 from collector.sheet.gather import clean
 from tests.naive_tracker import track
-from tests.sheet_adapter import rules_of, run_sheet
+from tests.sheet_adapter import rules_of, run_sheet, sheet_facts
 from tests.streams import ELLERHOLM, ROLES, Stream, ms
 from tests.tracked import Attempt, Downtime, FaultSpan, Made, Settings, Tracked
 
@@ -986,6 +986,17 @@ def test_a_rise_when_the_pause_is_just_over_starts_a_new_attempt(tracker: Tracke
 
     assert len(rows.attempts) == count
     assert rows.downtimes[0].ended_ms == ms("00:17:30")
+
+
+def test_no_state_is_told_that_lasts_no_time() -> None:
+    stream = running("00:30:00").torn_at_press("00:10").at("00:12:00", sheet_press=True)
+    stream.at("00:17:00", sheet_predryer=True).at("00:20:00", sheet_afterdryer=True)
+
+    told = [fact.at_ms for fact in sheet_facts(stream.scans, ELLERHOLM) if isinstance(fact, StateChanged)]
+
+    # Held at 00:17:00, the moment at which the next rise begins a new attempt: threading goes on.
+    # Held again 5 min after the rise of 00:20:00.
+    assert told == [ms(at) for at in ("00:00:00", "00:10:00", "00:12:00", "00:25:00")]
 
 
 def test_a_tail_at_the_reel_is_not_back_before_it_is_wide(tracker: Tracker) -> None:
