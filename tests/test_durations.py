@@ -44,6 +44,15 @@ def test_few_values_have_a_mean_and_no_interval() -> None:
     assert mean_length([]) is None
 
 
+def test_a_length_of_nothing_has_no_logarithm_and_one_below_1_has() -> None:
+    nothing, little = mean_length([0.0, 1.0, 2.0, 4.0, 8.0]), mean_length([0.5, 1.0, 2.0, 4.0, 8.0])
+    assert nothing is not None
+    assert little is not None
+
+    assert (nothing.value, nothing.low, nothing.high) == (3.0, None, None)
+    assert little.low is not None
+
+
 @pytest.mark.parametrize("n", [8, 40])
 def test_intervals_of_mean_and_median_hold_the_truth_as_often_as_they_say(n: int) -> None:
     # 2,000 sets of lognormal lost times, median 20, spread 0.6: mean 20 exp(0.18). Of 95 %, four standard errors are

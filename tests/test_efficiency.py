@@ -209,6 +209,16 @@ def test_the_cutoff_looks_at_the_whole_downtime_also_where_the_period_shows_a_pa
     assert found.figure("time efficiency").value == 1.0
 
 
+def test_a_break_stays_in_available_time_however_long_it_lasts() -> None:
+    past = on_reel_but_for([downtime(60, 60 * 30, "break")], to_ms=3 * DAY)
+
+    found = efficiency(past, ledger(past, Period(from_ms=0, to_ms=3 * DAY)))
+
+    # 42 of 72 h on the reel.
+    assert (found.left_out_planned_ms, found.available_ms) == (0, 3 * DAY)
+    assert found.figure("time efficiency").value == pytest.approx(42 / 72)
+
+
 def test_the_cutoff_is_the_mills_own() -> None:
     off = downtime(60, 60 * 30, "planned")
     past = replace(on_reel_but_for([off], to_ms=3 * DAY), mill=replace(MILL, planned_cutoff_h=48.0))
@@ -229,6 +239,7 @@ def test_time_without_data_is_in_neither_on_reel_nor_available_time() -> None:
     found = efficiency(past, ledger(past, WHOLE_DAY))
 
     assert (found.on_reel_ms, found.available_ms, found.no_data_ms) == (18 * HOUR, 18 * HOUR, 6 * HOUR)
+    assert found.left_out_planned_ms == 0
     assert found.figure("time efficiency").value == 1.0
 
 

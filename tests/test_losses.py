@@ -157,6 +157,18 @@ def test_the_leaves_of_the_tree_are_the_downtimes_of_the_ledger(made: tuple[Hist
     assert leaves == book.by_downtime
 
 
+def test_a_stop_soon_after_a_return_is_none_of_the_breaks_that_a_break_led_to() -> None:
+    lost = [downtime(60, 20), downtime(90, 10, secondary=True), downtime(110, 30, "stop", secondary=True)]
+    past = on_reel_but_for(lost)
+
+    found = clusters(past, ledger(past, WHOLE_DAY))
+
+    assert [[d.downtime_id for d in (one.first, *one.secondary)] for one in found] == [
+        [lost[0].downtime_id, lost[1].downtime_id],
+        [lost[2].downtime_id],
+    ]
+
+
 @pytest.mark.parametrize(("day", "hours"), [(date(2026, 3, 29), 23), (date(2026, 10, 25), 25)])
 def test_the_tree_of_a_day_of_changing_clocks_has_the_hours_of_that_day(day: date, hours: int) -> None:
     start, end = day_start_ms(day, HELSINKI), day_start_ms(day + timedelta(days=1), HELSINKI)

@@ -121,6 +121,20 @@ def test_without_times_a_period_is_all_there_is() -> None:
     assert period_of(None, None, HELSINKI, first_ms=5, now_ms=NOW) == Period(from_ms=5, to_ms=NOW)
 
 
+@pytest.mark.parametrize(
+    ("from_ms", "to_ms", "inside_ms"),
+    [(0, 150, 50), (120, 140, 20), (150, 300, 50), (0, 300, 100), (0, 100, 0), (250, 300, 0)],
+)
+def test_of_a_stretch_counts_what_lies_within_the_period(from_ms: int, to_ms: int, inside_ms: int) -> None:
+    assert Period(from_ms=100, to_ms=200).clipped_ms(from_ms, to_ms) == inside_ms
+
+
+def test_a_period_holds_its_first_instant_and_not_its_end() -> None:
+    period = Period(from_ms=100, to_ms=200)
+
+    assert [at_ms for at_ms in (99, 100, 199, 200) if period.holds(at_ms)] == [100, 199]
+
+
 def test_a_period_that_ends_before_it_begins_is_refused() -> None:
     with pytest.raises(NoSuchTime, match="swap"):
         period_of("2026-03-05", "2026-03-01", HELSINKI, first_ms=0, now_ms=NOW)
@@ -132,8 +146,9 @@ def test_a_period_before_the_first_data_says_when_those_begin() -> None:
 
 
 def test_a_period_after_the_newest_data_says_when_those_are_of() -> None:
-    with pytest.raises(NothingThen, match="2026-03-10 14:00"):
-        period_of("2026-03-11", None, HELSINKI, first_ms=0, now_ms=NOW)
+    for written in ("2026-03-11", "2026-03-10 14:00"):
+        with pytest.raises(NothingThen, match="newest data are of 2026-03-10 14:00"):
+            period_of(written, None, HELSINKI, first_ms=0, now_ms=NOW)
 
 
 def test_a_period_ends_at_the_newest_data_at_the_latest() -> None:
@@ -182,6 +197,14 @@ def test_a_shift_is_found_by_what_people_call_it(written: str, found: tuple[int,
 def test_what_is_no_shift_is_refused(written: str) -> None:
     with pytest.raises(NoSuchTime):
         shift_of(written, shifts(), HELSINKI, now_ms=NOW)
+
+
+def test_at_the_turn_of_a_shift_the_new_one_is_current_and_the_old_one_the_last() -> None:
+    turn_ms = utc("2026-03-10 16:00")
+
+    current, last = (shift_of(word, shifts(), HELSINKI, now_ms=turn_ms) for word in ("current", "last"))
+
+    assert (current.shift, last.shift) == ("night", "day")
 
 
 def test_there_is_no_current_shift_once_the_data_have_outrun_the_rota() -> None:

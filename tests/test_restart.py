@@ -71,6 +71,15 @@ def test_the_clock_of_a_break_has_all_its_hands() -> None:
     assert clock_values(clock)["in_specification_at"] == "1970-01-01T01:35:00.000Z"
 
 
+def test_a_run_ends_with_the_next_loss_or_with_what_is_asked_for() -> None:
+    past = on_reel_but_for([downtime(60, 22), downtime(300, 10)])
+    run = [stretch(82, 300)]
+
+    (whole, *_), (part, *_) = (clocks(past, run, Period(from_ms=0, to_ms=end * MINUTE)) for end in (1440, 90))
+
+    assert (whole.until_ms, part.until_ms) == (300 * MINUTE, 90 * MINUTE)
+
+
 def test_paper_is_back_in_specification_only_when_it_stays_there() -> None:
     # Within limits for 30 s at 84 min, then out again: only from 90 min on it stays.
     run = [

@@ -16,8 +16,9 @@ import pytest
 from collector import sheet
 from collector.fact import Fault, Kind, Outcome, State, StateChanged
 from collector.message import Scan, Value
+from collector.sheet.gather import clean
 from tests.naive_tracker import track
-from tests.sheet_adapter import rules_of, run_sheet
+from tests.sheet_adapter import rules_of, run_sheet, sheet_facts
 from tests.streams import ELLERHOLM, ROLES, Stream, ms
 from tests.tracked import Attempt, Downtime, FaultSpan, Made, Settings, Tracked
 
@@ -175,6 +176,45 @@ def test_of_two_values_of_one_millisecond_the_later_arrived_holds(tracker: Track
     rows = tracker(stream.scans, ELLERHOLM)
 
     assert rows.downtimes == []
+
+
+def test_what_came_within_the_last_second_counts_at_the_end_of_a_load(tracker: Tracker) -> None:
+    stream = running("00:10:00").at("00:10:00.400", headbox_stock_on=False).at("00:10:00.800", order_grade="C70")
+
+    rows = tracker(stream.scans, ELLERHOLM)
+
+    # Nothing waits any longer for what might still come before it.
+    assert rows.states == [(ms("00:00:00"), State.ON_REEL), (ms("00:10:00.400"), State.STOCK_OFF)]
+
+
+@pytest.mark.parametrize(
+    ("role", "value", "taken"),
+    [
+        ("speed", 600, 600.0),
+        ("speed", True, None),
+        ("speed", "fault", None),
+        ("basis_weight", "80", None),
+        ("grade", "C80", "C80"),
+        ("grade", 80.0, "80"),
+        ("reel", 1041.5, "1041.5"),
+        ("reel", True, None),
+        ("stock_on", "on", None),
+        ("stock_on", 1.0, True),
+        ("stock_on", 0.0, False),
+        ("d1", 0.2, True),
+        ("d1", "", None),
+        ("reel_witness", 0.4, True),
+        ("reel_witness", 0.0, False),
+        ("reel_witness", -0.1, False),
+        ("reel_witness", "dry", None),
+        ("planned", None, None),
+    ],
+)
+def test_a_value_is_taken_as_its_role_needs_it_or_is_bad(role: str, value: Value, taken: Value) -> None:
+    found = clean(role, value)
+
+    assert found == taken
+    assert type(found) is type(taken)
 
 
 def test_retained_values_set_what_was_not_heard_and_nothing_else(tracker: Tracker) -> None:
@@ -707,6 +747,17 @@ def test_a_bad_detector_is_a_fault_and_not_trusted(tracker: Tracker) -> None:
     assert rows.faults == [fault("sheet.predryer", Fault.BAD, "00:05:00", None)]
 
 
+def test_an_eye_that_went_bad_without_the_sheet_does_not_keep_it_off(tracker: Tracker) -> None:
+    stream = running("00:20:00").torn_at_press("00:10").at("00:11:00", sheet_predryer=None)
+    stream.at("00:12:00", sheet_press=True).at("00:12:30", sheet_afterdryer=True).at("00:12:40", sheet_reel=True)
+
+    rows = tracker(stream.scans, ELLERHOLM)
+
+    # Bad since 00:11:00, so passed over, though the last it said was that it sees nothing.
+    assert clock(rows) == [(ms("00:10:00"), ms("00:12:40"), Kind.BREAK, "press")]
+    assert rows.faults == [fault("sheet.predryer", Fault.BAD, "00:11:00", None)]
+
+
 def test_where_staleness_is_switched_off_a_bad_value_changes_nothing(tracker: Tracker) -> None:
     stream = running("00:20:00").at("00:05:00", sheet_predryer=None).at("00:06:00", reel_speed=None)
 
@@ -937,6 +988,17 @@ def test_a_rise_when_the_pause_is_just_over_starts_a_new_attempt(tracker: Tracke
     assert rows.downtimes[0].ended_ms == ms("00:17:30")
 
 
+def test_no_state_is_told_that_lasts_no_time() -> None:
+    stream = running("00:30:00").torn_at_press("00:10").at("00:12:00", sheet_press=True)
+    stream.at("00:17:00", sheet_predryer=True).at("00:20:00", sheet_afterdryer=True)
+
+    told = [fact.at_ms for fact in sheet_facts(stream.scans, ELLERHOLM) if isinstance(fact, StateChanged)]
+
+    # Held at 00:17:00, the moment at which the next rise begins a new attempt: threading goes on.
+    # Held again 5 min after the rise of 00:20:00.
+    assert told == [ms(at) for at in ("00:00:00", "00:10:00", "00:12:00", "00:25:00")]
+
+
 def test_a_tail_at_the_reel_is_not_back_before_it_is_wide(tracker: Tracker) -> None:
     stream = running("00:30:00").at("00:00:00", reel_full_width=True).torn_at_press("00:10")
     stream.at("00:11:00", reel_full_width=False).threaded("00:12").at("00:13:20", reel_full_width=True)
@@ -1087,6 +1149,26 @@ def test_context_is_what_held_just_before_the_loss(tracker: Tracker) -> None:
     ]
 
 
+def test_of_a_long_run_only_the_last_half_hour_counts(tracker: Tracker) -> None:
+    stream = running("01:00:00").at("00:40:00", reel_speed=660.0).torn_at_press("00:50")
+
+    rows = tracker(stream.scans, ELLERHOLM)
+
+    # 20 min at 600 and 10 min at 660 m/min: 620; x 3.4 m x 80 g/m2 x 60 / 1e6 = 10.1184 t/h.
+    found = rows.downtimes[0]
+    assert (found.speed_before_m_min, found.rate_before_t_h) == (near(620.0), near(10.1184))
+
+
+def test_a_rate_is_unknown_if_the_basis_weight_was_for_a_part_of_the_half_hour(tracker: Tracker) -> None:
+    stream = running("00:30:00").at("00:10:00", scanner_basis_weight=None).at("00:12:00", scanner_basis_weight=80.0)
+    stream.torn_at_press("00:20")
+
+    rows = tracker(stream.scans, ELLERHOLM)
+
+    found = rows.downtimes[0]
+    assert (found.speed_before_m_min, found.rate_before_t_h) == (near(600.0), None)
+
+
 def test_the_last_half_hour_skips_over_breaks(tracker: Tracker) -> None:
     stream = running("02:00:00").at("00:30:00", reel_speed=780.0).torn_at_press("00:40").threaded("00:42")
     stream.torn_at_press("00:50")
@@ -1108,3 +1190,19 @@ def test_what_is_made_is_summed_by_grade_shade_and_reel(tracker: Tracker) -> Non
         ("C80", "white", "1041"): Made(on_reel_ms=300_000, length_m=3000.0, tonnes_t=near(0.816)),
         ("C80", "white", "1042"): Made(on_reel_ms=300_000, length_m=3000.0, tonnes_t=near(0.816)),
     }
+
+
+# ---------------------------------------------------------------- the state in the store
+
+
+@pytest.mark.parametrize(
+    ("kept", "detectors", "said"),
+    [
+        (sheet.pack(sheet.fresh(4)), 3, "with 4 detectors"),
+        (sheet.pack(replace(sheet.fresh(4), layout=0)), 4, "layout 0"),
+        (b"\xc1", 4, "malformed"),
+    ],
+)
+def test_a_state_of_another_version_or_of_another_machine_is_refused(kept: bytes, detectors: int, said: str) -> None:
+    with pytest.raises(sheet.UnreadableState, match=said):
+        sheet.unpack(kept, detectors=detectors)

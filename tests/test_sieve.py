@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby, pairwise
 
 import numpy as np
@@ -12,11 +13,11 @@ from hypothesis import strategies as st
 
 from collector import sheet
 from collector.block import BAD, NUMBER, TEXT, TRUTH, Block
-from collector.fact import Fact, StateChanged
+from collector.fact import DowntimeOpened, Fact, FaultOpened, StateChanged
 from collector.message import Flag, Scan, Value
 from collector.sieve import Sieve
 from tests.sheet_adapter import rules_of
-from tests.streams import ELLERHOLM, Stream, histories
+from tests.streams import ELLERHOLM, Stream, histories, ms
 from tests.tracked import Settings
 
 SOURCE = 7
@@ -95,6 +96,52 @@ def test_the_facts_are_those_of_all_scans(history: History, cuts: list[int], kno
 
     assert begun[0] == begun[1]
     assert by_kind(found) == by_kind(expected)
+
+
+def torn() -> Stream:
+    """A break at the press and the return from it, something heard every second."""
+    return Stream().beats("00:00:00", "00:20:00").on_reel().torn_at_press("00:10").threaded("00:12")
+
+
+CASES = {
+    "a block in which neither speed nor the reel eye says anything": (
+        ELLERHOLM,
+        torn().at("00:09:00", sheet_press=True),
+        ("00:08:00", "00:10:05"),
+    ),
+    "a speed that is bad from one block into the next": (
+        ELLERHOLM,
+        torn().at("00:10:30", reel_speed=None).at("00:12:25", reel_speed=600.0),
+        ("00:10:40", "00:12:10"),
+    ),
+    "an eye that says the same again while the speed is bad": (
+        ELLERHOLM,
+        torn().at("00:10:30", reel_speed=None).at("00:11:40", sheet_press=False).at("00:12:25", reel_speed=600.0),
+        ("00:11:35",),
+    ),
+    "a file beside a gateway that is watched": (
+        replace(ELLERHOLM, heartbeats={0: 30_000}),
+        torn().at("00:13:30", sheet_reel=True).at("00:18:00", sheet_reel=True),
+        ("00:13:00",),
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_facts_of_a_stream_in_blocks_are_those_of_all_its_scans(case: str) -> None:
+    told, stream, cuts = CASES[case]
+    rules, every = rules_of(told), as_file(stream.scans)
+    live = [scan for scan in stream.scans if scan.at_ms < ms("00:00:10")]
+    one, other = sheet.fresh(len(rules.detectors)), sheet.fresh(len(rules.detectors))
+    sheet.advance(rules, one, live)
+    sheet.advance(rules, other, live)
+    edges = [0, *(ms(cut) for cut in cuts), every[-1].at_ms + 1]
+    parts = [[scan for scan in every if begin <= scan.at_ms < end] for begin, end in pairwise(edges)]
+
+    found, _ = facts_of_sieved(rules, other, parts)
+
+    assert by_kind(found) == by_kind(facts_of_all(rules, one, every))
+    assert any(isinstance(fact, DowntimeOpened | FaultOpened) for fact in found)
 
 
 def test_a_day_in_which_nothing_changes_is_two_scans() -> None:

@@ -105,7 +105,7 @@ def _runs(stretches: Sequence[Stretch], backs: Sequence[int | None], nexts: Sequ
 def _clock(
     downtime: Downtime, attempts: tuple[Attempt, ...], run: Sequence[Stretch], until_ms: int, settled_ms: int
 ) -> Clock:
-    if downtime.ended_ms is None or not run:
+    if not run:
         return Clock(downtime=downtime, attempts=attempts, back_ms=downtime.ended_ms)
     at_speed_ms = settled_at(run, _at_speed, settled_ms)
     in_spec_ms = settled_at(run, _in_spec, settled_ms)

@@ -226,11 +226,11 @@ def unpack(data: bytes, *, detectors: int) -> Sheet:
     Raises
     ------
     UnreadableState
-        If it has another layout or another number of detectors.
+        If it is none, has another layout or another number of detectors.
     """
     try:
         sheet = _decoder.decode(data)
-    except msgspec.ValidationError as error:
+    except msgspec.DecodeError as error:
         raise UnreadableState(str(error)) from error
     if sheet.layout != LAYOUT or len(sheet.eyes.sees) != detectors:
         raise UnreadableState(f"layout {sheet.layout} with {len(sheet.eyes.sees)} detectors")
