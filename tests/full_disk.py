@@ -13,7 +13,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -32,6 +32,8 @@ from tests.test_service import loaded, mill_at, rows
 
 MESSAGES = 300
 DISK_MB = 60
+PAGE = 4096
+"""What a file system of memory gives out at once. [bytes]"""
 
 
 class Listener:
@@ -79,11 +81,30 @@ def collecting_into(store: Store, mill: Mill) -> Iterator[Collector]:
         raise errors[0]
 
 
-def ballast(folder: Path, *, leave: int) -> Path:
-    """Take all the room but some bytes."""
-    path = folder / "ballast"
-    path.write_bytes(bytes(shutil.disk_usage(folder).free - leave))
-    return path
+@contextmanager
+def ballast(folder: Path, *, leave: int) -> Iterator[None]:
+    """Take all the room but some bytes, and what becomes free meanwhile, as when a published file is replaced."""
+    path, done = folder / "ballast", threading.Event()
+
+    def spare() -> int:
+        return shutil.disk_usage(folder).free - leave
+
+    def fill() -> None:
+        with path.open("ab", buffering=0) as file:
+            while not done.wait(0.01):
+                if spare() >= PAGE:
+                    with suppress(OSError):  # the collector was quicker to take it
+                        file.write(bytes(spare()))
+
+    thread = threading.Thread(target=fill)
+    thread.start()
+    try:
+        wait_until(lambda: spare() < PAGE, what="the full disk")
+        yield
+    finally:
+        done.set()
+        thread.join()
+        path.unlink()
 
 
 def limited(mill_file: Path, min_free_mb: float) -> Mill:
@@ -103,7 +124,8 @@ def fill_and_free(folder: Path, port: int, harm: str) -> dict[str, object]:
     small = folder / "small"
     small.mkdir()
     subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "none", str(small)], check=True)
-    mill_at(small, port, publish_every_s=0.5)
+    # Between two commits, publishing would take and give back the room that is not to be there for the next one.
+    mill_at(small, port, publish_every_s=3600 if harm == "commit" else 0.5)
     mill = limited(small / "mill.toml", 20 if harm == "guard" else 0)
     messages = stream(MESSAGES)
     listener = Listener(port)
@@ -114,14 +136,13 @@ def fill_and_free(folder: Path, port: int, harm: str) -> dict[str, object]:
             wait_until(lambda: collector.connected, what="the connection")
             publish_to(mill, messages[: MESSAGES // 3])
             wait_until(lambda: collector.counts.messages == MESSAGES // 3, what="the first third")
-            taken = ballast(small, leave={"commit": 8_000, "checkpoint": 3_000_000, "guard": 15_000_000}[harm])
-            if harm == "checkpoint":
-                store.connection.cursor().execute("SET GLOBAL checkpoint_threshold = '1MB'")
-            publish_to(mill, messages[MESSAGES // 3 : 2 * MESSAGES // 3])
-            wait_until(lambda: listener.status().startswith("store"), what="word of the full disk")
-            said["status"] = listener.status()
-            said["kept back"] = collector.counts.messages < 2 * MESSAGES // 3
-            taken.unlink()
+            with ballast(small, leave={"commit": 8_000, "checkpoint": 3_000_000, "guard": 15_000_000}[harm]):
+                if harm == "checkpoint":
+                    store.connection.cursor().execute("SET GLOBAL checkpoint_threshold = '1MB'")
+                publish_to(mill, messages[MESSAGES // 3 : 2 * MESSAGES // 3])
+                wait_until(lambda: listener.status().startswith("store"), what="word of the full disk")
+                said["status"] = listener.status()
+                said["kept back"] = collector.counts.messages < 2 * MESSAGES // 3
             publish_to(mill, messages[2 * MESSAGES // 3 :])
             wait_until(lambda: collector.counts.messages >= len(messages), seconds=60, what="the rest")
             wait_until(lambda: listener.status() == "up", what="word that all is well")
