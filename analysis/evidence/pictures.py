@@ -106,7 +106,14 @@ def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture
         "quiet runs (dashed) from an hour before the loss; dotted lines bound the window in which it tells best. The "
         f"last {evidence.settings.lead_min} min are not used."
     )
-    table = Table(
+    layers = alt.layer(area, edges, lines).properties(width=WIDTH - 60, height=230)
+    return _picture(
+        layers, f"{finding.tag.tag} before breaks and in quiet runs", machine, text, _by_minute(finding, breaks, quiet)
+    )
+
+
+def _by_minute(finding: Finding, breaks: Band, quiet: Band) -> Table:
+    return Table(
         title=f"{finding.tag.tag} by minute",
         columns=("minute", "breaks", "from", "to", "quiet", "from", "to"),
         rows=tuple(
@@ -118,27 +125,11 @@ def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture
         ),
         numbers=frozenset(range(7)),
     )
-    layers = alt.layer(area, edges, lines).properties(width=WIDTH - 60, height=230)
-    return _picture(layers, f"{finding.tag.tag} before breaks and in quiet runs", machine, text, table)
 
 
 def lead_picture(findings: Sequence[Finding], machine: str) -> Picture:
     """From when on each tag tells, stretch by stretch."""
-    rows: list[Row] = []
-    for f in findings:
-        if f.detail is None:
-            continue
-        rows += [
-            {
-                "what": _named(f),
-                "minute": (start + end) / 2,
-                "auc": auc.value if f.upwards else 1 - auc.value,
-                "low": auc.low if f.upwards else 1 - auc.high,
-                "high": auc.high if f.upwards else 1 - auc.low,
-            }
-            for (start, end), auc in zip(f.detail.lead.bins, f.detail.lead.aucs, strict=True)
-            if auc.breaks
-        ]
+    rows = _lead_rows(findings)
     x = alt.X("minute:Q", title="minutes from the loss", axis=_grid(), scale=alt.Scale(domain=[-60, 0], nice=False))
     scale = alt.Scale(domain=[0, 1], nice=False)
     base = alt.Chart(data(rows))
@@ -165,6 +156,25 @@ def lead_picture(findings: Sequence[Finding], machine: str) -> Picture:
         numbers=frozenset({1, 2, 3, 4}),
     )
     return _picture(chart, "From when on it shows", machine, text, table)
+
+
+def _lead_rows(findings: Sequence[Finding]) -> list[Row]:
+    rows: list[Row] = []
+    for f in findings:
+        if f.detail is None:
+            continue
+        rows += [
+            {
+                "what": _named(f),
+                "minute": (start + end) / 2,
+                "auc": auc.value if f.upwards else 1 - auc.value,
+                "low": auc.low if f.upwards else 1 - auc.high,
+                "high": auc.high if f.upwards else 1 - auc.low,
+            }
+            for (start, end), auc in zip(f.detail.lead.bins, f.detail.lead.aucs, strict=True)
+            if auc.breaks
+        ]
+    return rows
 
 
 def _bands(evidence: Evidence, finding: Finding) -> tuple[Band, Band]:

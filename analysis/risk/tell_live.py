@@ -50,31 +50,12 @@ def tell_now(name: str, card: Card, seen: Seen, told: Bulletin, why: tuple[Reaso
 
 def tell_drift(name: str, found: Drift, zone: ZoneInfo) -> Result:
     """Whether the model still fits."""
-    moved = Table(
-        title="Factors, the most moved first",
-        columns=("factor", "learnt at", "now at", "stability index", "p, corrected", "moved"),
-        rows=tuple(
-            (
-                s.term.feature.words,
-                _value(s.learnt, s.term.feature.unit),
-                _value(s.now, s.term.feature.unit),
-                number(s.index, 2),
-                number(s.p, 4),
-                "yes" if s.large else "",
-            )
-            for s in found.shifts[:MOST_ROWS]
-        ),
-        numbers=frozenset({1, 2, 3, 4}),
-        note=f"Medians; index: population stability index over tenths; p: daily means by the rank test of Mann and "
-        f"Whitney, corrected for {len(found.shifts)} factors (Benjamini and Hochberg). Moved: p below 0.05 and index "
-        f"of {LARGE:g} or more.",
-    )
     large = found.large
     return Result(
         title="Drift of the model",
         subject=f"{name}, {say(found.from_ms, zone)} to {say(found.to_ms, zone)}",
         sentence=found.sentence,
-        tables=(moved,) if found.shifts else (),
+        tables=(_shift_table(found),) if found.shifts else (),
         values={
             "from": iso(found.from_ms),
             "to": iso(found.to_ms),
@@ -96,6 +77,28 @@ def tell_drift(name: str, found: Drift, zone: ZoneInfo) -> Result:
             ],
         },
         cautions=("Breaks that come in clusters make the interval of the ratio too narrow.",),
+    )
+
+
+def _shift_table(found: Drift) -> Table:
+    return Table(
+        title="Factors, the most moved first",
+        columns=("factor", "learnt at", "now at", "stability index", "p, corrected", "moved"),
+        rows=tuple(
+            (
+                s.term.feature.words,
+                _value(s.learnt, s.term.feature.unit),
+                _value(s.now, s.term.feature.unit),
+                number(s.index, 2),
+                number(s.p, 4),
+                "yes" if s.large else "",
+            )
+            for s in found.shifts[:MOST_ROWS]
+        ),
+        numbers=frozenset({1, 2, 3, 4}),
+        note=f"Medians; index: population stability index over tenths; p: daily means by the rank test of Mann and "
+        f"Whitney, corrected for {len(found.shifts)} factors (Benjamini and Hochberg). Moved: p below 0.05 and index "
+        f"of {LARGE:g} or more.",
     )
 
 
@@ -125,28 +128,13 @@ def tell_retrained(name: str, found: Comparison, zone: ZoneInfo, *, switched: bo
 
 def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
     """One minute as it was and as supposed."""
-    table = Table(
-        title="What the supposition moves",
-        columns=("factor", "was", "supposed", "odds of a break ×"),
-        rows=tuple(
-            (
-                m.term.feature.words,
-                _value(m.was, m.term.feature.unit),
-                _value(m.supposed, m.term.feature.unit) + (" (outside what was learnt from)" if m.flat else ""),
-                number(m.times, 2),
-            )
-            for m in found.moved
-        ),
-        numbers=frozenset({1, 2, 3}),
-        note="Outside of what was learnt from a curve is flat: there the model knows nothing.",
-    )
     times = found.times
     return Result(
         title="What if",
         subject=f"{name}, {say(found.at_ms, zone)}",
         sentence=f"The chance of a break would have been {percent(found.after)} ({odds_of(found.after)}) instead of "
         f"{percent(found.before)} ({odds_of(found.before)}): odds ×{_range(times)}.",
-        tables=(table,) if found.moved else (),
+        tables=(_moved_table(found),) if found.moved else (),
         values={
             "at": iso(found.at_ms),
             "risk": found.before,
@@ -165,6 +153,24 @@ def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
             "caution": CAUTION,
         },
         cautions=(CAUTION,),
+    )
+
+
+def _moved_table(found: Supposed) -> Table:
+    return Table(
+        title="What the supposition moves",
+        columns=("factor", "was", "supposed", "odds of a break ×"),
+        rows=tuple(
+            (
+                m.term.feature.words,
+                _value(m.was, m.term.feature.unit),
+                _value(m.supposed, m.term.feature.unit) + (" (outside what was learnt from)" if m.flat else ""),
+                number(m.times, 2),
+            )
+            for m in found.moved
+        ),
+        numbers=frozenset({1, 2, 3}),
+        note="Outside of what was learnt from a curve is flat: there the model knows nothing.",
     )
 
 
