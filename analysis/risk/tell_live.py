@@ -128,13 +128,28 @@ def tell_retrained(name: str, found: Comparison, zone: ZoneInfo, *, switched: bo
 
 def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
     """One minute as it was and as supposed."""
+    table = Table(
+        title="What the supposition moves",
+        columns=("factor", "was", "supposed", "odds of a break ×"),
+        rows=tuple(
+            (
+                m.term.feature.words,
+                _value(m.was, m.term.feature.unit),
+                _value(m.supposed, m.term.feature.unit) + (" (outside what was learnt from)" if m.flat else ""),
+                number(m.times, 2),
+            )
+            for m in found.moved
+        ),
+        numbers=frozenset({1, 2, 3}),
+        note="Outside of what was learnt from a curve is flat: there the model knows nothing.",
+    )
     times = found.times
     return Result(
         title="What if",
         subject=f"{name}, {say(found.at_ms, zone)}",
         sentence=f"The chance of a break would have been {percent(found.after)} ({odds_of(found.after)}) instead of "
         f"{percent(found.before)} ({odds_of(found.before)}): odds ×{_range(times)}.",
-        tables=(_moved_table(found),) if found.moved else (),
+        tables=(table,) if found.moved else (),
         values={
             "at": iso(found.at_ms),
             "risk": found.before,
@@ -153,24 +168,6 @@ def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
             "caution": CAUTION,
         },
         cautions=(CAUTION,),
-    )
-
-
-def _moved_table(found: Supposed) -> Table:
-    return Table(
-        title="What the supposition moves",
-        columns=("factor", "was", "supposed", "odds of a break ×"),
-        rows=tuple(
-            (
-                m.term.feature.words,
-                _value(m.was, m.term.feature.unit),
-                _value(m.supposed, m.term.feature.unit) + (" (outside what was learnt from)" if m.flat else ""),
-                number(m.times, 2),
-            )
-            for m in found.moved
-        ),
-        numbers=frozenset({1, 2, 3}),
-        note="Outside of what was learnt from a curve is flat: there the model knows nothing.",
     )
 
 
