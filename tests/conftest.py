@@ -64,3 +64,9 @@ def night_mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def small_mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The mill.toml of the store that is written by hand, whose figures can be worked with a pencil; only read it."""
     return cookbook_mill(tmp_path_factory.mktemp("small"))
+
+
+@pytest.fixture
+def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands that write, write there."""
+    monkeypatch.chdir(tmp_path)

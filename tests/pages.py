@@ -17,6 +17,7 @@ from analysis.dictionary.picture import entity_picture
 from analysis.dictionary.tell import markdown
 from analysis.query import answered, cell
 from analysis.read import Store, open_store
+from tests import states
 from tests.cookbook_mill import cookbook_mill
 from tests.messages_page import messages_page
 from tests.settings_page import settings_page
@@ -106,6 +107,7 @@ PAGES: dict[str, Callable[[Store], str]] = {
 
 def main() -> None:
     """Write every page."""
+    states.write()
     with tempfile.TemporaryDirectory() as folder, open_store(cookbook_mill(Path(folder))) as store:
         for name, make in PAGES.items():
             (ROOT / name).write_text(make(store), encoding="utf-8")

@@ -13,6 +13,11 @@ _ESCAPE = re.compile(rb"\\([0-7]{1,3}|.)", re.DOTALL)
 _LETTER = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"b": b"\b", b"f": b"\f"}
 
 
+def pages_of(pdf: bytes) -> int:
+    """How many pages a PDF has, by the root of its page tree."""
+    return max(int(found) for found in re.findall(rb"/Type\s*/Pages\s*/Count\s+(\d+)", pdf))
+
+
 def words_of(pdf: bytes) -> str:
     """All that is written, in reading order, without white space."""
     streams = {int(m[1]): _inflated(pdf[m.end() : m.end() + int(m[2])]) for m in _STREAM.finditer(pdf)}

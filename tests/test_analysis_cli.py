@@ -19,6 +19,8 @@ from analysis.package.cli import export
 from analysis.pareto import ALL_KINDS, DIMENSIONS
 from tests.analysis_store import Break, HandMadeStore, at, ms
 
+pytestmark = pytest.mark.usefixtures("empty_folder")
+
 COMMANDS = {
     c.name or "": c
     for c in (query_cli.query, say, export, cli.efficiency, cli.pareto, cli.shift, cli.broke, cli.report)
@@ -46,12 +48,6 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Path:
     store.insert("grade_run", machine="pm2", grade="C80", shade="white", started_at=at("2026-03-01 06:00"))
     store.shifts("2026-03-01 06:00", 19)
     return store.close(published="2026-03-10 18:01", data_to="2026-03-10 18:00")
-
-
-@pytest.fixture(autouse=True)
-def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Commands that write, write here."""
-    monkeypatch.chdir(tmp_path)
 
 
 def run(mill: Path, command: str) -> Result:

@@ -10,6 +10,7 @@ import pytest
 
 from collector.sheet import TRANSITIONS
 from collector.sheet.rules import Event, Phase
+from tests.states import with_states
 
 ROOT = Path(__file__).parent.parent
 DOCUMENTS = [
@@ -19,19 +20,17 @@ DOCUMENTS = [
 ]
 
 
-def section(text: str, name: str) -> str:
-    """What stands between the markers of a part that is held against the code."""
-    found = re.search(rf"<!-- {name}: begin.*?-->\n(.*?)<!-- {name}: end -->", text, re.DOTALL)
-    assert found is not None, f"no part {name}"
-    return found.group(1)
+def test_picture_and_table_of_the_transitions_are_those_of_the_code() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text()
+
+    assert with_states(page) == page, "run: python -m tests.pages"
+    assert page.count(f"| {Phase.THREADING} | {Event.FELL} | {Phase.DOWN} |") == 1
+    assert page.count(f"    {Phase.THREADING} --> {Phase.DOWN} : {Event.FELL}\n") == 1
 
 
-def test_the_printed_table_of_transitions_is_the_one_in_the_code() -> None:
-    rows = section((ROOT / "DEVELOPERS.md").read_text(), "transitions").splitlines()[2:]
-
-    printed = [tuple(cell.strip() for cell in row.strip("|").split("|")) for row in rows]
-
-    assert printed == [(str(before), str(event), str(after)) for (before, event), after in TRANSITIONS.items()]
+def test_a_page_without_a_place_for_the_transitions_is_not_written() -> None:
+    with pytest.raises(ValueError, match="no place for states"):
+        with_states("nothing")
 
 
 def test_every_phase_and_event_can_happen() -> None:

@@ -19,6 +19,8 @@ from tests.analysis_store import Break, HandMadeStore, at
 from tests.risk_mill import Mill, planted_mill
 from tests.risk_store import store_of
 
+pytestmark = pytest.mark.usefixtures("empty_folder")
+
 
 @pytest.fixture(scope="module")
 def mill() -> Mill:
@@ -65,12 +67,6 @@ def _detectors(connection: duckdb.DuckDBPyConnection, mill: Mill) -> None:
         for start_ms, end_ms in mill.past.on_reel_ms.tolist():
             for when, value in ((start_ms, 1.0), (end_ms + late_ms, 0.0)):
                 connection.execute("INSERT INTO base.hot_sample VALUES (?, ?, ?, 0)", [tag_id, at(when), value])
-
-
-@pytest.fixture(autouse=True)
-def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Commands that write, write here."""
-    monkeypatch.chdir(tmp_path)
 
 
 def run(path: Path, arguments: str) -> Result:

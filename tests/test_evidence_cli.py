@@ -35,6 +35,8 @@ from tests.evidence_mill import cells_of
 from tests.risk_mill import START_MINUTE, Mill, noise_mill, planted_mill
 from tests.risk_store import store_of
 
+pytestmark = pytest.mark.usefixtures("empty_folder")
+
 
 @pytest.fixture(scope="module")
 def mill() -> Mill:
@@ -45,12 +47,6 @@ def mill() -> Mill:
 @pytest.fixture(scope="module")
 def store(mill: Mill, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return store_of(mill, tmp_path_factory.mktemp("mill"), use={"tag05": "result"})
-
-
-@pytest.fixture(autouse=True)
-def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Commands that write, write here."""
-    monkeypatch.chdir(tmp_path)
 
 
 def run(path: Path, arguments: str = "") -> Result:

@@ -26,7 +26,7 @@ from analysis.loss_sheet.fit import fitting
 from analysis.loss_sheet.keep import Due, due, newest_ended, place_of, write_whole
 from analysis.loss_sheet.model import Band, LossSheet, plain
 from analysis.loss_sheet.tell import SETTLED_MS, Asked, is_settled, loss_sheet, marks_of
-from analysis.loss_sheet.write import as_html, as_pdf, band_of, pages_of
+from analysis.loss_sheet.write import as_html, as_pdf, band_of
 from analysis.period import shift_period, until_horizon
 from breakhorn import cli
 from tests.analysis_store import Break, HandMadeStore
@@ -34,7 +34,7 @@ from tests.browsers import browser_page
 from tests.histories import DAY, HOUR, MINUTE, downtime, on_reel_but_for, rota
 from tests.page import NIGHT as NIGHT_SHIFT
 from tests.page import night_store, visited
-from tests.pdf_text import words_of
+from tests.pdf_text import pages_of, words_of
 
 SHIFTS = rota(date(2026, 6, 10), 1)
 DAY_SHIFT = SHIFTS[0]

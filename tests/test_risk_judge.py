@@ -11,17 +11,13 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.metrics import roc_auc_score
 
 from analysis.risk.ceiling import beats_the_truth, share_of_achievable
+from analysis.risk.contender import TRUTH
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.forecast import ADDITIVE, BEST_TAG, BOOSTED, CHANCE, RECENT, RESTART, one_thread
-from analysis.risk.judge import (
-    NO_SKILL,
-    TRUTH,
-    Judgement,
-    judge,
-    judge_with_null,
-)
+from analysis.risk.judge import Judgement, judge, judge_with_null
 from analysis.risk.settings import MINUTE_MS, RiskSettings
 from analysis.risk.split import TooFewBreaks
+from analysis.risk.verdict import NO_SKILL
 from tests.risk_mill import Mill, noise_mill, planted_mill
 
 SETTINGS = RiskSettings()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from sklearn.metrics import average_precision_score, roc_auc_score
 
-from analysis.risk.judge import share_right
+from analysis.risk.contender import share_right
 from analysis.risk.score import (
     Resampling,
     brier,

@@ -17,6 +17,8 @@ from tests.analysis_store import Break, HandMadeStore
 from tests.published_checks import near
 from tests.runnability_mill import DAYS, Written, sixty_days
 
+pytestmark = pytest.mark.usefixtures("empty_folder")
+
 COMMANDS = {c.name or "": c for c in (cli.rate, cli.compare, cli.trend, cli.threading)}
 CHANGE = "compare --change 2026-03-08"
 
@@ -34,12 +36,6 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> Mill:
     """Sixty days of PM 2 from 2026-02-01; primary breaks fall from 3.2 to 1.4 a day on 2026-03-08."""
     written = sixty_days(tmp_path_factory.mktemp("mill"), lambda day: 3.2 if day < 35 else 1.4)
     return Mill(path=written.mill_toml, written=written)
-
-
-@pytest.fixture(autouse=True)
-def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Commands that write, write here."""
-    monkeypatch.chdir(tmp_path)
 
 
 def run(path: Path, command: str) -> Result:

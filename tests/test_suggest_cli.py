@@ -16,6 +16,8 @@ from analysis.cli import shift
 from analysis.suggest.cli import suggest
 from tests.analysis_store import Break, HandMadeStore, at
 
+pytestmark = pytest.mark.usefixtures("empty_folder")
+
 CAUSES = (
     ("PR-DRW", "press", "Draw too high or too low"),
     ("GS-STU", "grade and start", "Unsteady after a restart"),
@@ -44,12 +46,6 @@ def written(folder: Path, *, causes: bool = True, coded: bool = True) -> Path:
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return written(tmp_path_factory.mktemp("mill"))
-
-
-@pytest.fixture(autouse=True)
-def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Commands that write, write here."""
-    monkeypatch.chdir(tmp_path)
 
 
 def run(path: Path, arguments: str = "") -> Result:

@@ -14,26 +14,31 @@ import click
 from analysis.command.options import Asked, Told
 
 if TYPE_CHECKING:
-    from analysis.result import Picture
+    from analysis.result import Picture, Result
 
 
 def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
     """Print answers as asked, and write the files that were asked for."""
-    results = [result for one in told for result in one.results]
-    if asked.as_json:
-        click.echo(
-            json.dumps({"answer": name, "results": [r.values | {"sentence": r.headline} for r in results]}, indent=2)
-        )
-    else:
-        from analysis.command.console import show
+    say(name, [result for one in told for result in one.results], as_json=asked.as_json)
+    if not asked.as_json:
         from analysis.telling.common import freshness_said
 
-        show(results)
         for history in {one.history.machine.machine: one.history for one in told}.values():
             click.echo(freshness_said(history), err=True)
     _write_tables(name, asked, told)
     if asked.wants_picture:
         _write_drawn(name, asked, told)
+
+
+def say(name: str, results: Sequence[Result], *, as_json: bool) -> None:
+    """Print answers, as text or as JSON."""
+    if as_json:
+        answers = [r.values | {"sentence": r.headline} for r in results]
+        click.echo(json.dumps({"answer": name, "results": answers}, indent=2))
+        return
+    from analysis.command.console import show
+
+    show(results)
 
 
 def _write_tables(name: str, asked: Asked, told: Sequence[Told]) -> None:

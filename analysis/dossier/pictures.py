@@ -9,7 +9,7 @@ from analysis.dossier.answer import Dossier
 from analysis.dossier.falls import Verdict, seen_spans
 from analysis.dossier.telling.detectors import falls_said
 from analysis.dossier.unusual import Unusual, course, tag_band
-from analysis.drawing.chart import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
+from analysis.drawing.chart import BAR, FAINT, INK, WIDTH, Chart, Row, data, draw, grid, names, plain_id
 from analysis.evidence.settings import Statistic
 from analysis.result import NOTHING, Picture, Table, sentence_case
 from analysis.runnability.telling.wording import amount, listed
@@ -51,8 +51,8 @@ def clock_picture(found: Dossier) -> Picture:
     ]
     marks = _marks(found)
     scale = alt.Scale(domain=[-BEFORE_MIN, max((until_ms - start) / MIN_MS, 1.0)], nice=False)
-    x = alt.X("from:Q", title="minutes after the loss", axis=_grid(), scale=scale)
-    y = alt.Y("lane:N", sort=list(lanes.values()), title=None, axis=_names(), scale=alt.Scale(paddingInner=0.45))
+    x = alt.X("from:Q", title="minutes after the loss", axis=grid(), scale=scale)
+    y = alt.Y("lane:N", sort=list(lanes.values()), title=None, axis=names(160), scale=alt.Scale(paddingInner=0.45))
     bars = alt.Chart(data(rows)).mark_bar(color=BAR).encode(x=x, x2="to:Q", y=y)
     at = alt.X("at:Q", scale=scale)
     rules = alt.Chart(data(marks)).mark_rule(color=INK, strokeDash=[4, 3]).encode(x=at)
@@ -90,8 +90,8 @@ def falls_picture(found: Dossier) -> Picture:
         if f.verdict is not Verdict.NOT_SEEN
     ]
     scale = alt.Scale(domain=[-BEFORE_S, end], nice=False)
-    y = alt.Y("lane:N", sort=list(lanes.values()), title=None, axis=_names(), scale=alt.Scale(paddingInner=0.5))
-    x = alt.X("from:Q", title="seconds after the loss", axis=_grid(), scale=scale)
+    y = alt.Y("lane:N", sort=list(lanes.values()), title=None, axis=names(160), scale=alt.Scale(paddingInner=0.5))
+    x = alt.X("from:Q", title="seconds after the loss", axis=grid(), scale=scale)
     bars = alt.Chart(data(rows)).mark_bar(color=BAR).encode(x=x, x2="to:Q", y=y)
     due = alt.Chart(data([r for r in rows if r["expected"] is not None and r["expected"] <= end]))
     expected = due.mark_point(shape="diamond", size=120, stroke=INK, fill="white", opacity=1, strokeWidth=1.4).encode(
@@ -118,11 +118,11 @@ def tags_picture(found: Dossier) -> Picture:
     """The most unusual tags minute by minute over the quiet band."""
     shown = found.beside.process[:MOST_TAGS]
     rows = [row for one in shown for row in _tag_rows(found, one)]
-    x = alt.X("minute:Q", title="minutes from the loss", axis=_grid(), scale=alt.Scale(domain=[-60, 0], nice=False))
+    x = alt.X("minute:Q", title="minutes from the loss", axis=grid(), scale=alt.Scale(domain=[-60, 0], nice=False))
     scale = alt.Scale(zero=False)
     base = alt.Chart(data(rows))
     area = base.mark_area(fill=QUIET, opacity=0.25).encode(
-        x=x, y=alt.Y("low:Q", title=None, axis=_grid(), scale=scale), y2="high:Q"
+        x=x, y=alt.Y("low:Q", title=None, axis=grid(), scale=scale), y2="high:Q"
     )
     middle = base.mark_line(color=QUIET, strokeDash=[6, 3], strokeWidth=1.4).encode(
         x=x, y=alt.Y("median:Q", scale=scale)
@@ -224,11 +224,3 @@ def _marks(found: Dossier) -> list[Row]:
 def _picture(found: Dossier, chart: Chart, title: str, text: str, table: Table) -> Picture:
     name = plain_id(f"{found.case['downtime_id']} {title}")
     return Picture(title=title, svg=draw(chart, name=name, title=title, text=text), text=text or NOTHING, table=table)
-
-
-def _grid() -> alt.Axis:
-    return alt.Axis(grid=True, gridColor=RULE, labelAngle=0)
-
-
-def _names() -> alt.Axis:
-    return alt.Axis(domain=False, ticks=False, labelFontSize=11, labelLimit=160)

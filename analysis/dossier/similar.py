@@ -6,10 +6,11 @@ The weights are chosen, not learned: where it was lost and what its tags did cou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from analysis.suggest.known import Known
+from analysis.suggest.rules import signs
 from analysis.suggest.settings import SuggestSettings
 
 States = Mapping[str, int]
@@ -62,7 +63,7 @@ def compare(
     """
     parts = [_same("section", SECTION_WEIGHT, asked.section, other.section, f"lost at {other.section}")]
     parts.append(_same("grade", OTHER_WEIGHT, asked.grade, other.grade, f"grade {other.grade}"))
-    parts += [_sign(name, of, asked, other, words, settings) for name, (of, words) in _SIGNS.items()]
+    parts += _signs_apart(asked, other, settings)
     parts += [
         Part(
             name=tag,
@@ -87,37 +88,21 @@ def _same(name: str, weight: float, own: str | None, other: str | None, words: s
     return Part(name=name, weight=weight, apart=float(own != other), words=words)
 
 
-def _restart(known: Known, settings: SuggestSettings) -> bool | None:
-    return None if known.on_reel_min is None else known.on_reel_min < settings.restart_min
-
-
-def _change(known: Known, settings: SuggestSettings) -> bool | None:
-    return None if known.grade_change_min is None else known.grade_change_min < settings.grade_change_min
-
-
-def _turn_up(known: Known, _: SuggestSettings) -> bool | None:
-    return known.at_turn_up
-
-
-_SIGNS: dict[str, tuple[Callable[[Known, SuggestSettings], bool | None], tuple[str, str]]] = {
-    "restart": (_restart, ("long after the sheet's return", "soon after the sheet's return")),
-    "grade change": (_change, ("no change of grade just before", "just after a change of grade")),
-    "turn-up": (_turn_up, ("not at a turn-up", "at a turn-up")),
+_SIGNS = {
+    "restart": ("long after the sheet's return", "soon after the sheet's return"),
+    "grade change": ("no change of grade just before", "just after a change of grade"),
+    "turn-up": ("not at a turn-up", "at a turn-up"),
 }
+"""The signs in which breaks are compared: what one without and one with it is said to be."""
 
 
-def _sign(
-    name: str,
-    of: Callable[[Known, SuggestSettings], bool | None],
-    asked: Known,
-    other: Known,
-    words: tuple[str, str],
-    settings: SuggestSettings,
-) -> Part | None:
-    own, theirs = of(asked, settings), of(other, settings)
-    if own is None or theirs is None:
-        return None
-    return Part(name=name, weight=OTHER_WEIGHT, apart=float(own != theirs), words=words[theirs])
+def _signs_apart(asked: Known, other: Known, settings: SuggestSettings) -> list[Part]:
+    own, theirs = signs(asked, settings), signs(other, settings)
+    return [
+        Part(name=name, weight=OTHER_WEIGHT, apart=float(own[name] != theirs[name]), words=words[theirs[name]])
+        for name, words in _SIGNS.items()
+        if name in own and name in theirs
+    ]
 
 
 def _tag_words(tag: str, state: int) -> str:

@@ -56,6 +56,16 @@ Row = dict[str, Any]
 Chart = alt.Chart | alt.LayerChart | alt.FacetChart | alt.HConcatChart | alt.VConcatChart
 
 
+def grid() -> alt.Axis:
+    """An axis of numbers."""
+    return alt.Axis(grid=True, gridColor=RULE, labelAngle=0)
+
+
+def names(most_px: int) -> alt.Axis:
+    """An axis of names, cut where they are longer. [px]"""
+    return alt.Axis(domain=False, ticks=False, labelFontSize=11, labelLimit=most_px)
+
+
 def data(rows: Sequence[Row]) -> alt.InlineData:
     """Rows for a chart to draw."""
     return alt.InlineData(values=list(rows))

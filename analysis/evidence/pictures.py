@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import altair as alt
 import numpy as np
 
-from analysis.drawing.chart import BAR, FAINT, INK, RULE, WIDTH, Chart, Row, data, draw, plain_id
+from analysis.drawing.chart import BAR, FAINT, INK, WIDTH, Chart, Row, data, draw, grid, names, plain_id
 from analysis.evidence.band import Band, band
 from analysis.evidence.find import ALL, Evidence, Finding
 from analysis.evidence.settings import Statistic
@@ -49,9 +49,9 @@ def effect_picture(evidence: Evidence, findings: Sequence[Finding], machine: str
         }
         for f in findings
     ]
-    y = alt.Y("what:N", sort=[r["what"] for r in rows], title=None, axis=_names())
+    y = alt.Y("what:N", sort=[r["what"] for r in rows], title=None, axis=names(290))
     scale = alt.Scale(domain=[0, 1], nice=False)
-    x = alt.X("auc:Q", title="share of comparisons in which the break lies higher (AUC)", axis=_grid(), scale=scale)
+    x = alt.X("auc:Q", title="share of comparisons in which the break lies higher (AUC)", axis=grid(), scale=scale)
     base = alt.Chart(data(rows)).encode(y=y)
     chance = alt.Chart(data([{"auc": 0.5}])).mark_rule(color=INK, strokeDash=[5, 4]).encode(x=x)
     whiskers = base.mark_rule(color=INK, strokeWidth=1.4).encode(x=alt.X("low:Q", scale=scale), x2="high:Q")
@@ -82,13 +82,13 @@ def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture
     rows = [*_band_rows(breaks, "before breaks"), *_band_rows(quiet, "quiet runs")]
     colour = alt.Scale(domain=["before breaks", "quiet runs"], range=[BREAKS, QUIET])
     dash = alt.Scale(domain=["before breaks", "quiet runs"], range=[[1, 0], [6, 3]])
-    x = alt.X("minute:Q", title="minutes from the loss", axis=_grid(), scale=alt.Scale(nice=False))
+    x = alt.X("minute:Q", title="minutes from the loss", axis=grid(), scale=alt.Scale(nice=False))
     title = f"{finding.tag.tag}{', less the run’s normal' if away else ''} [{unit}]"
     y_scale = alt.Scale(zero=False)
     base = alt.Chart(data(rows))
     area = base.mark_area(opacity=0.22).encode(
         x=x,
-        y=alt.Y("low:Q", title=title, axis=_grid(), scale=y_scale),
+        y=alt.Y("low:Q", title=title, axis=grid(), scale=y_scale),
         y2="high:Q",
         color=alt.Color("what:N", scale=colour, legend=_legend("stroke")),
     )
@@ -106,7 +106,14 @@ def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture
         "quiet runs (dashed) from an hour before the loss; dotted lines bound the window in which it tells best. The "
         f"last {evidence.settings.lead_min} min are not used."
     )
-    table = Table(
+    layers = alt.layer(area, edges, lines).properties(width=WIDTH - 60, height=230)
+    return _picture(
+        layers, f"{finding.tag.tag} before breaks and in quiet runs", machine, text, _by_minute(finding, breaks, quiet)
+    )
+
+
+def _by_minute(finding: Finding, breaks: Band, quiet: Band) -> Table:
+    return Table(
         title=f"{finding.tag.tag} by minute",
         columns=("minute", "breaks", "from", "to", "quiet", "from", "to"),
         rows=tuple(
@@ -118,34 +125,18 @@ def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture
         ),
         numbers=frozenset(range(7)),
     )
-    layers = alt.layer(area, edges, lines).properties(width=WIDTH - 60, height=230)
-    return _picture(layers, f"{finding.tag.tag} before breaks and in quiet runs", machine, text, table)
 
 
 def lead_picture(findings: Sequence[Finding], machine: str) -> Picture:
     """From when on each tag tells, stretch by stretch."""
-    rows: list[Row] = []
-    for f in findings:
-        if f.detail is None:
-            continue
-        rows += [
-            {
-                "what": _named(f),
-                "minute": (start + end) / 2,
-                "auc": auc.value if f.upwards else 1 - auc.value,
-                "low": auc.low if f.upwards else 1 - auc.high,
-                "high": auc.high if f.upwards else 1 - auc.low,
-            }
-            for (start, end), auc in zip(f.detail.lead.bins, f.detail.lead.aucs, strict=True)
-            if auc.breaks
-        ]
-    x = alt.X("minute:Q", title="minutes from the loss", axis=_grid(), scale=alt.Scale(domain=[-60, 0], nice=False))
+    rows = _lead_rows(findings)
+    x = alt.X("minute:Q", title="minutes from the loss", axis=grid(), scale=alt.Scale(domain=[-60, 0], nice=False))
     scale = alt.Scale(domain=[0, 1], nice=False)
     base = alt.Chart(data(rows))
     chance = base.mark_rule(color=INK, strokeDash=[5, 4]).encode(y=alt.datum(0.5, type="quantitative", scale=scale))
     whiskers = base.mark_rule(color=INK, strokeWidth=1.3).encode(x=x, y=alt.Y("low:Q", scale=scale), y2="high:Q")
     dots = base.mark_circle(color=BAR, size=60, opacity=1).encode(
-        x=x, y=alt.Y("auc:Q", title="AUC, its way", axis=_grid(), scale=scale)
+        x=x, y=alt.Y("auc:Q", title="AUC, its way", axis=grid(), scale=scale)
     )
     layers = alt.layer(chance, whiskers, dots).properties(width=WIDTH - 60, height=110)
     header = alt.Header(title=None, labelAngle=0, labelAnchor="start", labelColor=INK, labelOrient="top")
@@ -165,6 +156,25 @@ def lead_picture(findings: Sequence[Finding], machine: str) -> Picture:
         numbers=frozenset({1, 2, 3, 4}),
     )
     return _picture(chart, "From when on it shows", machine, text, table)
+
+
+def _lead_rows(findings: Sequence[Finding]) -> list[Row]:
+    rows: list[Row] = []
+    for f in findings:
+        if f.detail is None:
+            continue
+        rows += [
+            {
+                "what": _named(f),
+                "minute": (start + end) / 2,
+                "auc": auc.value if f.upwards else 1 - auc.value,
+                "low": auc.low if f.upwards else 1 - auc.high,
+                "high": auc.high if f.upwards else 1 - auc.low,
+            }
+            for (start, end), auc in zip(f.detail.lead.bins, f.detail.lead.aucs, strict=True)
+            if auc.breaks
+        ]
+    return rows
 
 
 def _bands(evidence: Evidence, finding: Finding) -> tuple[Band, Band]:
@@ -200,14 +210,6 @@ def _named(finding: Finding) -> str:
 def _picture(chart: Chart, title: str, machine: str, text: str, table: Table) -> Picture:
     svg = draw(chart, name=plain_id(f"{machine} {title}"), title=title, text=text)
     return Picture(title=title, svg=svg, text=text, table=table)
-
-
-def _grid() -> alt.Axis:
-    return alt.Axis(grid=True, gridColor=RULE, labelAngle=0)
-
-
-def _names() -> alt.Axis:
-    return alt.Axis(domain=False, ticks=False, labelFontSize=11, labelLimit=290)
 
 
 def _legend(symbol: str = "circle") -> alt.Legend:

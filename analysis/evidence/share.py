@@ -69,15 +69,12 @@ def attributable_share(
     usable = np.isfinite(out[:breaks]) & np.isfinite(quiet).any(axis=1)
     if usable.sum() < 2:
         return None
-    terms = np.stack(_terms(out[:breaks][usable], quiet[usable]), axis=1)
-    label, where = np.unique(cluster[usable], return_inverse=True)
-    sums = np.zeros((len(label), terms.shape[1]))
-    np.add.at(sums, where, terms)
+    sums = _by_cluster(np.stack(_terms(out[:breaks][usable], quiet[usable]), axis=1), cluster[usable])
     total = sums.sum(axis=0)
     if not total[2]:  # no break out of the usual whose quiet runs are not: there is no ratio
         return None
     rng = np.random.default_rng(seed)
-    drawn = rng.multinomial(len(label), np.full(len(label), 1 / len(label)), size=resamples) @ sums
+    drawn = rng.multinomial(len(sums), np.full(len(sums), 1 / len(sums)), size=resamples) @ sums
     low, high = np.nanquantile(_share(drawn), ((1 - confidence) / 2, (1 + confidence) / 2))
     return Share(
         value=float(_share(total[None])[0]),
@@ -110,6 +107,13 @@ def _limits(signed: Floats, breaks: int, grade: Ints) -> tuple[Floats, float]:
         if len(own) >= LEAST_OF_GRADE:
             limits[grade == one] = np.quantile(own, BEYOND)
     return limits, overall
+
+
+def _by_cluster(terms: Floats, cluster: Ints) -> Floats:
+    label, where = np.unique(cluster, return_inverse=True)
+    sums = np.zeros((len(label), terms.shape[1]))
+    np.add.at(sums, where, terms)
+    return sums
 
 
 def _terms(exposed: Floats, quiet: Floats) -> tuple[Floats, Floats, Floats, Floats]:

@@ -48,17 +48,12 @@ class Made:
         )
 
 
-def made_of(row: Production, period: Period) -> Made:
-    """What of one row falls into a period.
+def made(rows: Iterable[Production], period: Period) -> Made:
+    """What was made in a period.
 
     A row covers on-reel time only and at most one clock hour; where the period cuts it, tonnes and length are shared
     out by time, as if speed and basis weight had been even within the row.
     """
-    return made([row], period)
-
-
-def made(rows: Iterable[Production], period: Period) -> Made:
-    """What was made in a period."""
     return made_by(rows, period, lambda _: None).get(None, Made())
 
 

@@ -20,8 +20,6 @@ _WHAT, _CAUSE, _COMMENT = 40, 38, 120
 NOT_KNOWN = "not known"
 TO_BE_WRITTEN = f"{UNCODED}: . . . . . . . . . . . ."
 
-Numbered = tuple[int, ShiftDowntime]
-
 
 def columns(history: History) -> tuple[str, ...]:
     """Heads of the list, as the fields of ``Row`` follow one another up to the cost."""

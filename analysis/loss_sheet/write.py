@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import asdict
 from pathlib import Path
 
@@ -57,15 +56,3 @@ def as_pdf(sheet: LossSheet) -> bytes:
 def contents(sheet: LossSheet, kind: str) -> bytes:
     """The file of a kind out of ``KINDS``."""
     return as_pdf(sheet) if kind == "pdf" else as_html(sheet).encode()
-
-
-def as_png(sheet: LossSheet, dots_per_inch: float = 144.0) -> bytes:
-    """The same page as a picture, to look at."""
-    source = (_TEMPLATES / "loss_sheet.typ").read_bytes()
-    data = {"sheet": json.dumps(asdict(sheet), ensure_ascii=False)}
-    return bytes(typst.compile(source, format="png", sys_inputs=data, ignore_system_fonts=True, ppi=dots_per_inch))
-
-
-def pages_of(pdf: bytes) -> int:
-    """How many pages a PDF has, by the root of its page tree."""
-    return max(int(found) for found in re.findall(rb"/Type\s*/Pages\s*/Count\s+(\d+)", pdf))

@@ -5,6 +5,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -65,9 +67,7 @@ def export(
     Example: breakhorn export package.zip --from 2026-03-01 --pseudonyms mill.key
     """
     from analysis.dictionary.catalogue import dictionary
-    from analysis.package.choice import USUAL, CannotChoose, choose
-    from analysis.package.pseudonyms import BadKey
-    from analysis.package.replacing import NameLeft
+    from analysis.package.choice import USUAL, choose
     from analysis.package.write import Order, write_package
     from analysis.read import open_store
 
@@ -75,30 +75,36 @@ def export(
         raise click.UsageError("--move-times belongs to --pseudonyms")
     if target.exists():
         raise click.ClickException(f"{target} is there already; give another name, or remove it")
-    with way_out(), open_store(path) as store:
-        try:
-            names = _names(key_file, target, move=move_times)
-            period = _period(store, machines, from_text, to_text)
-            wanted = [*(views or USUAL), *(["sample"] if samples else [])]
-            known = dictionary(store)
-            order = Order(
-                known=known,
-                chosen=choose(known, wanted, free_texts=free_texts, pseudonyms=names is not None),
-                machines=machines,
-                period=period,
-                period_text=_told(period, moved=move_times),
-                formats=tuple(one for one in FORMATS if one in (formats or FORMATS)),
-                names=names,
-                moved=move_times,
-                demo=store.mill().demo,
-                terms=None if terms is None else terms.read_text(encoding="utf-8"),
-            )
-            write_package(store, order, target, now=datetime.now(UTC), tell=lambda name: click.echo(name, err=True))
-        except (CannotChoose, BadKey, NameLeft) as error:
-            raise click.ClickException(str(error)) from error
+    with way_out(), _refusals(), open_store(path) as store:
+        names, known = _names(key_file, target, move=move_times), dictionary(store)
+        wanted = [*(views or USUAL), *(["sample"] if samples else [])]
+        order = Order(
+            known=known,
+            chosen=choose(known, wanted, free_texts=free_texts, pseudonyms=names is not None),
+            machines=machines,
+            period=_period(store, machines, from_text, to_text),
+            formats=tuple(one for one in FORMATS if one in (formats or FORMATS)),
+            names=names,
+            moved=move_times,
+            demo=store.mill().demo,
+            terms=None if terms is None else terms.read_text(encoding="utf-8"),
+        )
+        write_package(store, order, target, now=datetime.now(UTC), tell=lambda name: click.echo(name, err=True))
     click.echo(f"wrote {target}", err=True)
     if names is not None and key_file is not None:
         _keep_names(names, key_file)
+
+
+@contextmanager
+def _refusals() -> Iterator[None]:
+    from analysis.package.choice import CannotChoose
+    from analysis.package.pseudonyms import BadKey
+    from analysis.package.replacing import NameLeft
+
+    try:
+        yield
+    except (CannotChoose, BadKey, NameLeft) as error:
+        raise click.ClickException(str(error)) from error
 
 
 def _names(key_file: Path | None, target: Path, *, move: bool) -> Pseudonyms | None:
@@ -133,11 +139,3 @@ def _period(store: Store, machines: tuple[str, ...], from_text: str | None, to_t
         raise NothingThen("the store holds no data of any machine asked for; start the collector, or 'breakhorn load'")
     now_ms = max(lasts)
     return until_horizon(period_of(from_text, to_text, store.mill().zone, first_ms=min(firsts), now_ms=now_ms), now_ms)
-
-
-def _told(period: Period, *, moved: bool) -> str:
-    days = (period.to_ms - period.from_ms) / 86_400_000
-    if moved:
-        return f"{days:.1f} days"
-    first, last = (f"{datetime.fromtimestamp(ms / 1000, UTC):%Y-%m-%d %H:%M}" for ms in (period.from_ms, period.to_ms))
-    return f"{first} to {last} UTC, {days:.1f} days"

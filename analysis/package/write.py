@@ -39,8 +39,6 @@ class Order:
 
     machines
         Only these; empty: all.
-    period_text
-        The period in words that may go out.
     terms
         Text of the terms; None: a page that says that nothing is agreed.
     """
@@ -49,12 +47,23 @@ class Order:
     chosen: tuple[Chosen, ...]
     machines: tuple[str, ...]
     period: Period
-    period_text: str
     formats: tuple[str, ...]
     names: Pseudonyms | None
     moved: bool
     demo: bool
     terms: str | None
+
+    @property
+    def period_text(self) -> str:
+        """The period in words that may go out."""
+        days = (self.period.to_ms - self.period.from_ms) / 86_400_000
+        if self.moved:
+            return f"{days:.1f} days"
+        first, last = (
+            f"{datetime.fromtimestamp(ms / 1000, UTC):%Y-%m-%d %H:%M}"
+            for ms in (self.period.from_ms, self.period.to_ms)
+        )
+        return f"{first} to {last} UTC, {days:.1f} days"
 
 
 def write_package(store: Store, order: Order, target: Path, *, now: datetime, tell: Callable[[str], None]) -> None:

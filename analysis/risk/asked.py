@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 import functools
-import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
 import click
 
+from analysis.command.give import say
 from analysis.command.options import way_out, writes
 
 if TYPE_CHECKING:
@@ -148,15 +148,11 @@ def said() -> Iterator[None]:
 
 def give(name: str, results: list[Result], *, as_json: bool) -> None:
     """Print answers, as text or JSON, with the safety notice."""
-    if as_json:
-        answers = [r.values | {"sentence": r.headline} for r in results]
-        click.echo(json.dumps({"answer": name, "results": answers}, indent=2))
-        return
-    from analysis.command.console import show
-    from analysis.telling.common import SAFETY
+    say(name, results, as_json=as_json)
+    if not as_json:
+        from analysis.telling.common import SAFETY
 
-    show(results)
-    click.echo(SAFETY, err=True)
+        click.echo(SAFETY, err=True)
 
 
 def of_machine(machine: Machine, result: Result) -> Result:

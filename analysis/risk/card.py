@@ -12,10 +12,11 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from analysis.risk.contender import Contender
 from analysis.risk.explain import Redrawn, drawn_again, redrawn, refits
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE, Walk, all_learnable, learn, one_thread
-from analysis.risk.judge import Contender, Judgement
+from analysis.risk.judge import Judgement
 from analysis.risk.model import AdditiveModel, Calibration, chance
 from analysis.risk.rows import DAY_MS
 from analysis.risk.settings import RiskSettings

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.risk.contender import TRUTH
 from analysis.risk.forecast import ADDITIVE, CHANCE
-from analysis.risk.judge import REPEATS, TRUTH, Judgement
+from analysis.risk.judge import REPEATS, Judgement
 from analysis.risk.rows import DAY_MS
 from analysis.risk.score import Resampling
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.period import NothingThen, Period
+from analysis.risk.contender import Contender
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE
-from analysis.risk.judge import Contender, Judgement
+from analysis.risk.judge import Judgement
 from analysis.risk.model import AdditiveModel, chance
 from analysis.risk.rows import Floats, Ints
 from analysis.risk.score import Interval, share_interval

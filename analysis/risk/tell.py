@@ -9,10 +9,11 @@ from zoneinfo import ZoneInfo
 
 from analysis.period import Period, say
 from analysis.result import NOTHING, Result, Table, number, percent
+from analysis.risk.contender import BUDGETS, Contender
 from analysis.risk.explain import CAUTION, Effect, odds_of
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE, BOOSTED
-from analysis.risk.judge import BUDGETS, Contender, Judgement
+from analysis.risk.judge import Judgement
 from analysis.risk.replay import Replay
 from analysis.risk.score import Interval
 from analysis.telling.common import iso

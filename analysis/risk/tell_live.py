@@ -50,31 +50,12 @@ def tell_now(name: str, card: Card, seen: Seen, told: Bulletin, why: tuple[Reaso
 
 def tell_drift(name: str, found: Drift, zone: ZoneInfo) -> Result:
     """Whether the model still fits."""
-    moved = Table(
-        title="Factors, the most moved first",
-        columns=("factor", "learnt at", "now at", "stability index", "p, corrected", "moved"),
-        rows=tuple(
-            (
-                s.term.feature.words,
-                _value(s.learnt, s.term.feature.unit),
-                _value(s.now, s.term.feature.unit),
-                number(s.index, 2),
-                number(s.p, 4),
-                "yes" if s.large else "",
-            )
-            for s in found.shifts[:MOST_ROWS]
-        ),
-        numbers=frozenset({1, 2, 3, 4}),
-        note=f"Medians; index: population stability index over tenths; p: daily means by the rank test of Mann and "
-        f"Whitney, corrected for {len(found.shifts)} factors (Benjamini and Hochberg). Moved: p below 0.05 and index "
-        f"of {LARGE:g} or more.",
-    )
     large = found.large
     return Result(
         title="Drift of the model",
         subject=f"{name}, {say(found.from_ms, zone)} to {say(found.to_ms, zone)}",
         sentence=found.sentence,
-        tables=(moved,) if found.shifts else (),
+        tables=(_shift_table(found),) if found.shifts else (),
         values={
             "from": iso(found.from_ms),
             "to": iso(found.to_ms),
@@ -96,6 +77,28 @@ def tell_drift(name: str, found: Drift, zone: ZoneInfo) -> Result:
             ],
         },
         cautions=("Breaks that come in clusters make the interval of the ratio too narrow.",),
+    )
+
+
+def _shift_table(found: Drift) -> Table:
+    return Table(
+        title="Factors, the most moved first",
+        columns=("factor", "learnt at", "now at", "stability index", "p, corrected", "moved"),
+        rows=tuple(
+            (
+                s.term.feature.words,
+                _value(s.learnt, s.term.feature.unit),
+                _value(s.now, s.term.feature.unit),
+                number(s.index, 2),
+                number(s.p, 4),
+                "yes" if s.large else "",
+            )
+            for s in found.shifts[:MOST_ROWS]
+        ),
+        numbers=frozenset({1, 2, 3, 4}),
+        note=f"Medians; index: population stability index over tenths; p: daily means by the rank test of Mann and "
+        f"Whitney, corrected for {len(found.shifts)} factors (Benjamini and Hochberg). Moved: p below 0.05 and index "
+        f"of {LARGE:g} or more.",
     )
 
 

@@ -170,15 +170,9 @@ class Watch:
             raise NothingToLearn(f"machine {machine!r} was never on the reel for {self.settings.quiet_on_reel_min} min")
         kept = self._fitting(rows, past)
         newest = max(end_ms // MINUTE_MS - 1, kept.trail.next - 1)
-        for start in range(kept.trail.next, newest + 1, SLICE_MINUTES):
-            end = min(start + SLICE_MINUTES - 1, newest)
-            minutes = read_minutes(con, machine, self._tags, self._units, first=start, last=end)
-            self._score(kept, minutes, rows, past)
-        kept.rows, kept.grade_runs_ms = rows, past.grade_runs_ms
+        score = self._score_up_to(newest, con, kept, rows, past)
         quiet = silent(rows, past.grade_changes_ms, self.settings)
         state, since_ms = _doing(con, machine, past, end_ms)
-        score = np.concatenate(kept.score)
-        kept.score = [score]
         self._seen = Seen(
             rows=rows,
             breaks=breaks,
@@ -192,6 +186,17 @@ class Watch:
             last_ms=last_ms,
         )
         return self._seen
+
+    def _score_up_to(self, newest: int, con: duckdb.DuckDBPyConnection, kept: _Kept, rows: Rows, past: Past) -> Floats:
+        """Score the minutes that are new, in slices, and give the score of every row."""
+        for start in range(kept.trail.next, newest + 1, SLICE_MINUTES):
+            end = min(start + SLICE_MINUTES - 1, newest)
+            minutes = read_minutes(con, self.card.machine, self._tags, self._units, first=start, last=end)
+            self._score(kept, minutes, rows, past)
+        kept.rows, kept.grade_runs_ms = rows, past.grade_runs_ms
+        score = np.concatenate(kept.score)
+        kept.score = [score]
+        return score
 
     def _losses_by(self, con: duckdb.DuckDBPyConnection, end_ms: int) -> tuple[Loss, ...]:
         """The losses up to a minute; read again when the sheet has been lost or come back, else for the crew's notes.

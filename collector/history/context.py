@@ -78,8 +78,6 @@ _TELLING: tuple[tuple[str, set[str]], ...] = (
 )
 """A table with such columns can be nothing else; of others a person says what they are."""
 
-CONTEXT_KINDS = tuple(_NAMES)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContextTable:

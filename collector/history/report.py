@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
+from collector.announce import instant
 from collector.history.fault import HistoryFault
 from collector.history.source import Source
 from collector.history.span import Span, TagSpan
@@ -47,7 +47,7 @@ class Understood:
         yield f"  clock: {self.zone if self.source.time.is_local else 'in the file'}"
         yield f"  values: {span.values:,} of {len(span.tags)} tags"
         if span.first_ms is not None and span.last_ms is not None:
-            yield f"  from {_instant(span.first_ms)} to {_instant(span.last_ms)}"
+            yield f"  from {instant(span.first_ms)} to {instant(span.last_ms)}"
         yield from self._bad()
         yield from self._tags()
         for doubt in self._doubts():
@@ -55,7 +55,7 @@ class Understood:
         for scan in self.first[:_ROWS_SHOWN]:
             pairs = [f"{tag} = {_shown(value)}" for tag, value in list(scan.values.items())[:_VALUES_SHOWN]]
             more = " …" if len(scan.values) > _VALUES_SHOWN else ""
-            yield f"  {_instant(scan.at_ms)} {scan.machine}: {', '.join(pairs)}{more}"
+            yield f"  {instant(scan.at_ms)} {scan.machine}: {', '.join(pairs)}{more}"
 
     def as_dict(self) -> dict[str, object]:
         """The same for programs; ``roles`` says what mill.toml takes a tag for."""
@@ -159,8 +159,4 @@ def _shown(value: object) -> str:
 
 
 def _instant_or_none(at_ms: int | None) -> str | None:
-    return None if at_ms is None else _instant(at_ms)
-
-
-def _instant(at_ms: int) -> str:
-    return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return None if at_ms is None else instant(at_ms)

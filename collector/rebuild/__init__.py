@@ -91,15 +91,14 @@ def rebuild(
         rows={table: _difference(before[table], after[table]) for table in before},
     )
     step("all known")
-    if dry_run:
-        return done
-    sizes = len(before["downtime"]), len(after["downtime"])
-    entry = _entry(change, sizes, now_ms=now_ms, present_settings=present_settings)
-    now = [str(row["downtime_id"]) for row in after["downtime"]]
-    aliases = aliases_after(stored.aliases_of(store, machine), change.moved, now)
-    known = {note["note_id"] for note in stored.orphans(store, machine)}
-    done.orphans = stored.put_in_place(store, machine, found, aliases, entry, step=step)
-    done.new_orphans = [str(note["note_id"]) for note in done.orphans if note["note_id"] not in known]
+    if not dry_run:
+        sizes = len(before["downtime"]), len(after["downtime"])
+        entry = _entry(change, sizes, now_ms=now_ms, present_settings=present_settings)
+        now = [str(row["downtime_id"]) for row in after["downtime"]]
+        aliases = aliases_after(stored.aliases_of(store, machine), change.moved, now)
+        known = {note["note_id"] for note in stored.orphans(store, machine)}
+        done.orphans = stored.put_in_place(store, machine, found, aliases, entry, step=step)
+        done.new_orphans = [str(note["note_id"]) for note in done.orphans if note["note_id"] not in known]
     return done
 
 

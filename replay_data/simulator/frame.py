@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from replay_data.simulator.broke import RETURNED_SHARE, BrokeInput, BrokeState, run
 from replay_data.simulator.disturbance import MINUTES
 from replay_data.simulator.geometry import REEL_MOISTURE, STARCH_G_M2, TRIM_M
+from replay_data.simulator.grades import Grade
 from replay_data.simulator.process import Conditions, Minutes, conditions, eye_dirt, salts
 from replay_data.simulator.tracks import Ramps
 from replay_data.simulator.upkeep import DAY_MS, WORST, Clothing
@@ -30,6 +31,17 @@ class Tracks:
     stock: Ramps
     steam: Ramps
     tint: Ramps
+
+    @classmethod
+    def running(cls, start_ms: int, grade: Grade) -> Tracks:
+        """All ramps of a machine that has been running at its target for a while."""
+        return cls(
+            speed=Ramps(start_ms, grade.speed_m_min),
+            grammage=Ramps(start_ms, grade.basis_weight_g_m2),
+            stock=Ramps(start_ms, 1.0),
+            steam=Ramps(start_ms, 1.0),
+            tint=Ramps(start_ms, 0.0),
+        )
 
     def forget_before(self, ms: int) -> None:
         """Drop what no later moment needs."""

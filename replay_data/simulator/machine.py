@@ -10,29 +10,25 @@ import numpy as np
 
 from replay_data.simulator import downtime as downtimes
 from replay_data.simulator.broke import BrokeState
-from replay_data.simulator.disturbance import MINUTES, Troubles, Wanderings
+from replay_data.simulator.disturbance import Troubles, Wanderings
 from replay_data.simulator.downtime import Downtime, Setting
 from replay_data.simulator.frame import MINUTE_MS, Frame, Off, Tracks
 from replay_data.simulator.geometry import EYES, SECTIONS
-from replay_data.simulator.grades import IVORY, Grade, Order, orders
+from replay_data.simulator.grades import IVORY, Order, orders
 from replay_data.simulator.hazard import Hazard, background, cause_of
 from replay_data.simulator.law import DemoLaw
 from replay_data.simulator.record import GRADE, REEL, SHADE, SHEET_OFF, STOCK_ON, ClothingPut, DayRecord, Forced
-from replay_data.simulator.rota import SKILL, shift_at
-from replay_data.simulator.tracks import Ramps, Steps, Value
+from replay_data.simulator.rota import SKILL, dosing_habit, shift_at
+from replay_data.simulator.tracks import Steps, Value
 from replay_data.simulator.upkeep import DAY_MS, HOUR_MS, POSITIONS, Clothing, Job, JobKind, jobs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
     from replay_data.simulator.planted import Law
 
 SETTLE_MS = 60_000
 """The sheet stays on the reel for at least this long: what is lost before that was a failed attempt. [ms]"""
-HABIT_BEGINS_MIN, HABIT_LASTS_MIN = (60, 240, 420, 600), 90
-"""When in its shift crew C doses broke by hand, and for how long. [min]"""
 THREADING_SPEED = 0.92
 _STARCHED = ("after-dryer", "calender", "reel")
 
@@ -73,7 +69,7 @@ class Machine:
         self._now_ms, self._day_ms, self._number = start_ms, start_ms, 0
         self._restart_ms, self._changed_ms = start_ms - 3 * HOUR_MS, start_ms - DAY_MS
         self._patience = float(self._rng.exponential())
-        self._tracks = _tracks(start_ms, self._order.grade)
+        self._tracks = Tracks.running(start_ms, self._order.grade)
         self._reel = 10_000 + int(self._rng.integers(80_000))
         self._steps = Steps(self._first_values())
         self._turn_up_ms = start_ms + round(0.6 * self._jumbo_ms())
@@ -132,7 +128,7 @@ class Machine:
             number=self._number,
             wander=self._wanderings.day(),
             trouble=self._troubles.day(),
-            habit=_habit(self._day_ms),
+            habit=dosing_habit(self._day_ms),
             broke=self._broke,
             owed_ms=self._owed_ms,
         )
@@ -376,26 +372,3 @@ class Machine:
             SHADE: order.shade,
             REEL: str(self._reel),
         }
-
-
-def _tracks(start_ms: int, grade: Grade) -> Tracks:
-    """All ramps of a machine that has been running at its target for a while."""
-    return Tracks(
-        speed=Ramps(start_ms, grade.speed_m_min),
-        grammage=Ramps(start_ms, grade.basis_weight_g_m2),
-        stock=Ramps(start_ms, 1.0),
-        steam=Ramps(start_ms, 1.0),
-        tint=Ramps(start_ms, 0.0),
-    )
-
-
-def _habit(start_ms: int) -> NDArray[np.bool_]:
-    """Minutes of the day in which crew C doses broke by hand: for an hour and a half, four times a shift."""
-    habit = np.zeros(MINUTES, dtype=np.bool_)
-    for k in range(0, MINUTES, 10):
-        shift = shift_at(start_ms + k * MINUTE_MS)
-        into = (start_ms + k * MINUTE_MS - shift.started_ms) / MINUTE_MS
-        habit[k : k + 10] = shift.crew == "C" and any(
-            begin <= into < begin + HABIT_LASTS_MIN for begin in HABIT_BEGINS_MIN
-        )
-    return habit

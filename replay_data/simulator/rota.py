@@ -6,6 +6,11 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
+from numpy.typing import NDArray
+
+from replay_data.simulator.disturbance import MINUTES
+
 CREWS = "ABCD"
 ANCHOR = date(2026, 1, 5)
 # Published by a paper company for its four teams: 4 nights, 3 off, 3 days, 1 off, 3 nights, 3 off, 4 days, 7 off.
@@ -15,6 +20,9 @@ ZONE = ZoneInfo("Europe/Helsinki")
 
 # How well a crew threads: added to the chance that an attempt succeeds (demo).
 SKILL = {"A": 0.04, "B": 0.02, "C": 0.0, "D": -0.08}
+
+HABIT_BEGINS_MIN, HABIT_LASTS_MIN = (60, 240, 420, 600), 90
+"""When in its shift crew C doses broke by hand, and for how long. [min]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +56,18 @@ def shift_at(at_ms: int) -> Shift:
     else:
         day, letter = local.date(), "D" if local.time() < STARTS[1] else "N"
     return Shift(crew_on(day, letter), *_bounds(day, letter))
+
+
+def dosing_habit(start_ms: int) -> NDArray[np.bool_]:
+    """Minutes of the day in which crew C doses broke by hand: for an hour and a half, four times a shift."""
+    habit = np.zeros(MINUTES, dtype=np.bool_)
+    for k in range(0, MINUTES, 10):
+        shift = shift_at(start_ms + k * 60_000)
+        into = (start_ms + k * 60_000 - shift.started_ms) / 60_000
+        habit[k : k + 10] = shift.crew == "C" and any(
+            begin <= into < begin + HABIT_LASTS_MIN for begin in HABIT_BEGINS_MIN
+        )
+    return habit
 
 
 def _bounds(day: date, letter: str) -> tuple[int, int]:

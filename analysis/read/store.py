@@ -1,10 +1,8 @@
-"""The only module that opens the published store: read-only, locked down, and never the collector's own file."""
+"""What the published store says, as plain values: the only questions in SQL that the figures rest on."""
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -37,187 +35,16 @@ from analysis.history import (
     joined,
 )
 from analysis.period import Period
+from analysis.read.mill import NoSuchMachine
 
 if TYPE_CHECKING:
     import polars as pl
 
-PUBLISHED = "published.duckdb"
-MEMORY = "1GB"
 PART_MS = 92 * 86_400_000
 """A period is judged in parts of this length: value by value, a whole one takes memory by its length. [ms]"""
 HELD_MS = 86_400_000
 """How far back a value is looked for that holds at the beginning of a period. [ms]"""
-_SQL = Path(__file__).parent / "sql"
-_OTHER_VERSION = (
-    "the store was published by another version of the collector ({}); "
-    "start this version's collector once, so that it publishes again"
-)
-
-
-class CannotRead(Exception):
-    """The store cannot be read; the message says why, and what to do."""
-
-
-class NoMill(CannotRead):
-    """There is no readable mill.toml where one was looked for."""
-
-
-class NoStore(CannotRead):
-    """Nothing has been published yet: the collector was never started with this mill.toml."""
-
-
-class OtherVersion(CannotRead):
-    """The published store was written by another version of the collector."""
-
-
-class NoSuchMachine(CannotRead):
-    """The store knows no machine of that name."""
-
-
-def mill_table(mill_toml: Path, name: str) -> dict[str, Any]:
-    """One table of mill.toml as it is written, empty if it is not there; ``check`` is what judges it."""
-    try:
-        with mill_toml.open("rb") as file:
-            settings = tomllib.load(file)
-    except OSError as error:
-        raise NoMill(f"{mill_toml}: {error.strerror}; say where the mill is with --mill PATH") from error
-    except tomllib.TOMLDecodeError as error:
-        raise NoMill(f"{mill_toml}: {error}; 'breakhorn check' shows every fault") from error
-    table = settings.get(name, {})
-    if not isinstance(table, dict):
-        raise NoMill(f"{mill_toml}: [{name}] must be a table; 'breakhorn check' shows every fault")
-    return table
-
-
-def store_folder(mill_toml: Path) -> Path:
-    """Where mill.toml keeps its store: ``[store] folder``, by default ``store``, relative to the file."""
-    folder = mill_table(mill_toml, "store").get("folder", "store")
-    if not isinstance(folder, str):
-        raise NoMill(f"{mill_toml}: [store] folder must be text; 'breakhorn check' shows every fault")
-    return (mill_toml.parent / folder).absolute()
-
-
-@contextmanager
-def open_store(mill_toml: Path, *, memory: str = MEMORY) -> Iterator[Store]:
-    """The published store of a mill, for as long as the ``with`` lasts.
-
-    memory
-        The most DuckDB may take.
-
-    Raises
-    ------
-    CannotRead
-        With the way out: there is no mill, no published store yet, or one of another version.
-    """
-    connection = connect(store_folder(mill_toml), memory=memory)
-    try:
-        yield Store(connection)
-    except (duckdb.CatalogException, duckdb.BinderException) as error:
-        raise OtherVersion(_OTHER_VERSION.format(_first_line(error))) from error
-    finally:
-        connection.close()
-
-
-def connect(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
-    """A read-only connection to the published store in a folder.
-
-    It sees the store and its Parquet parts and no other file, writes none, spills none, loads no extension, and cannot
-    be talked out of it. (What a statement may be is another matter: DuckDB's ``COPY`` could still write among the
-    parts, so ``query`` lets nothing but ``SELECT`` through.) Instants come in UTC.
-    """
-    file = folder / PUBLISHED
-    if not file.exists():
-        raise NoStore(f"nothing is published in {folder} yet; run 'breakhorn collect', 'load' or 'demo' first")
-    try:
-        connection = _open(file, memory)
-    except (duckdb.IOException, duckdb.SerializationException) as error:
-        raise OtherVersion(
-            f"cannot open {file}: {_first_line(error)}; start this version's collector once, so that it publishes again"
-        ) from error
-    except duckdb.Error as error:
-        raise CannotRead(f"cannot open {file}: {_first_line(error)}") from error
-    return _locked_down(connection, folder)
-
-
-def connect_apart(folder: Path, *, memory: str = MEMORY) -> duckdb.DuckDBPyConnection:
-    """Like ``connect``, for a process that stays and reads the file anew whenever it was renewed.
-
-    Within one process DuckDB opens a path once: while anybody still reads the file that was there, whoever opens the
-    path gets that one again, though another has come in its place. A database in memory that the file is attached to
-    is one of its own each time. ``reading`` gives each thread a store of its own over it.
-    """
-    file = folder / PUBLISHED
-    if not file.exists():
-        raise NoStore(f"nothing is published in {folder} yet; run 'breakhorn collect', 'load' or 'demo' first")
-    connection = duckdb.connect(":memory:", config={"memory_limit": memory, "threads": 2})
-    try:
-        _attach(connection, file)
-    except duckdb.Error as error:
-        connection.close()
-        raise OtherVersion(
-            f"cannot open {file}: {_first_line(error)}; start this version's collector once, so that it publishes again"
-        ) from error
-    return _locked_down(connection, folder)
-
-
-@contextmanager
-def reading(connection: duckdb.DuckDBPyConnection) -> Iterator[Store]:
-    """A store over a connection of ``connect_apart``, for one thread and as long as the ``with`` lasts.
-
-    Raises
-    ------
-    CannotRead
-        Also for a file that has been replaced for so long that its parts are gone: read the newest one then.
-    """
-    cursor = connection.cursor()
-    try:
-        cursor.execute("USE published")
-        yield Store(cursor)
-    except (duckdb.CatalogException, duckdb.BinderException) as error:
-        raise OtherVersion(_OTHER_VERSION.format(_first_line(error))) from error
-    except duckdb.IOException as error:
-        raise CannotRead(f"what was read has been replaced meanwhile ({_first_line(error)}); ask again") from error
-    finally:
-        cursor.close()
-
-
-def _attach(connection: duckdb.DuckDBPyConnection, file: Path) -> None:
-    """Attach the file, and once more if it was renewed meanwhile (see ``_open``)."""
-    attached = f"ATTACH {_quoted(str(file))} AS published (READ_ONLY)"
-    try:
-        connection.execute(attached)
-    except duckdb.IOException:
-        connection.execute(attached)
-    connection.execute("USE published")
-
-
-def _locked_down(connection: duckdb.DuckDBPyConnection, folder: Path) -> duckdb.DuckDBPyConnection:
-    connection.execute("SET GLOBAL TimeZone = 'UTC'")
-    connection.execute("SET temp_directory = ''")
-    # DuckDB would print its bar on stdout, into the data. Whoever waits asks for ``query_progress``.
-    connection.execute("SET enable_progress_bar = true")
-    connection.execute("SET enable_progress_bar_print = false")
-    # Parts never change once they are named: what stands at their ends is read once, not with every query.
-    connection.execute("SET parquet_metadata_cache = true")
-    # The parts are named by absolute paths, with or without symbolic links: both are the same folder.
-    parts = {str(place / "parts") for place in (folder.absolute(), folder.resolve())}
-    connection.execute(f"SET allowed_directories = [{', '.join(_quoted(part) for part in sorted(parts))}]")
-    connection.execute("SET enable_external_access = false")
-    connection.execute("SET lock_configuration = true")
-    return connection
-
-
-def _open(file: Path, memory: str) -> duckdb.DuckDBPyConnection:
-    """Open the file, and once more if it was renewed meanwhile.
-
-    DuckDB 2.0 opens it three times: for its kind, for its header, and for all else. Between the last two another file
-    may come in its place; then the header leads nowhere. A file that is torn in truth is so at the second look as well.
-    """
-    config: dict[str, str | bool | int | float | list[str]] = {"memory_limit": memory, "threads": 2}
-    try:
-        return duckdb.connect(str(file), read_only=True, config=config)
-    except duckdb.IOException:
-        return duckdb.connect(str(file), read_only=True, config=config)
+_SQL = Path(__file__).parent.parent / "sql"
 
 
 class Store:
@@ -438,11 +265,3 @@ def _whole(downtimes: Sequence[Downtime], period: Period) -> Period:
 @cache
 def _sql(name: str) -> str:
     return (_SQL / f"{name}.sql").read_text(encoding="utf-8")
-
-
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).strip().splitlines()[0]
