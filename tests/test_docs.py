@@ -102,6 +102,14 @@ def test_no_line_of_the_changelog_stands_there_twice() -> None:
     assert [line for line in set(lines) if lines.count(line) > 1] == []
 
 
+def test_the_newest_version_of_the_changelog_is_the_projects() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    newest = re.search(r"^## ([\d.]+)", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
+
+    assert newest is not None
+    assert newest[1] == project["version"]
+
+
 def test_each_locked_library_of_the_project_is_allowed_by_pyproject() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     locked = set(re.findall(r"^([a-z0-9-]+)==", (ROOT / "requirements" / "run.txt").read_text(), re.MULTILINE))
