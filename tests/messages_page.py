@@ -114,6 +114,11 @@ def _values() -> Iterable[str]:
 
 def _context() -> Iterable[str]:
     yield "## What people and other systems say\n"
+    yield (
+        "By file too: `load` knows tables of these by their columns (`sampled, test, value`; `installed, position`; "
+        "`ordered, order, grade`; `noted, kind, downtime, cause`), and a laboratory's sheet with a column a test by "
+        "`--what lab`.\n"
+    )
     yield "### `ellerholm/pm2/note`\n"
     yield f"{_doc(NotePart)} Certainties: {', '.join(CERTAINTIES)}. The collector answers each with a receipt.\n"
     yield f"{_fields(NotePart)}\n"

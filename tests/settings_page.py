@@ -23,8 +23,8 @@ _HEAD = """\
 
 Every table and key of mill.toml. The first column is a line as it may stand there; all of them together are one
 valid file, but where one of two must be chosen, which a test checks. To begin with, `replay_data/mill.toml` is a whole
-example with comments, and `breakhorn survey --draft` writes one of what a broker says; `breakhorn check` names every
-fault at once. Editors complete and check mill.toml by `breakhorn check --schema`.
+example with comments, and `breakhorn survey --draft FILE` writes one of what a broker says; `breakhorn check` names
+every fault at once. Editors complete and check mill.toml by `breakhorn check --schema`.
 
 Needed are {needed}, and in each table what is called so; an unknown key is a fault.
 Texts have 1 to 200 characters; paths are relative to mill.toml. How the settings of a machine act is written out in
@@ -89,17 +89,12 @@ def _is_table(said: Schema, schema: Schema) -> bool:
 
 
 def _row(key: str, said: Schema, field: FieldInfo, *, needed: bool) -> str:
-    """One line of the table.
-
-    Raises
-    ------
-    KeyError
-        For a key without an example and without a default that could be one, or without a description.
-    """
+    """One line of the table. A key needs a description, and an example where its default is none."""
     node = _followed(said, {})
     if "const" in node:
         return f"| `{key} = {_toml(node['const'])}` | The format of its messages. | text | | | needed |"
     example = field.examples[0] if field.examples else said["default"]
+    assert example not in (None, ""), f"{key}: give its Field an example"
     described = said["description"]
     unit = _UNIT.search(described)
     default = "needed" if needed else _default(said)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import pty
-import re
 import shlex
 import signal
 import subprocess
@@ -253,14 +252,6 @@ def test_simulate_writes_a_drawn_scenario_with_its_mill_and_its_truth(tmp_path: 
     assert run("--mill", str(mill), "load", *done.stdout.split()).returncode == 0
     assert len(tables["plant"]) == len(random_scenario(6).plants)
     assert count(mill, "downtime") == len(tables["downtime"]) > 0
-
-
-def test_the_readme_names_no_command_that_is_not_there() -> None:
-    text = (Path(__file__).parent.parent / "README.md").read_text()
-
-    named = set(re.findall(r"breakhorn (?:--mill \S+ )?([a-z]+)", text))
-
-    assert named <= set(COMMANDS)
 
 
 def test_stream_files_keep_messages_as_they_were(tmp_path: Path) -> None:
