@@ -9,6 +9,7 @@ import json
 import math
 import os
 import re
+import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
@@ -31,6 +32,9 @@ Progress = Callable[[float], None] | None
 """Is told the share that is done; None: nobody looks."""
 T = TypeVar("T")
 _LOOK_S = 0.1
+_EXPLAIN = re.compile(r"\s*EXPLAIN(\s+ANALYZE)?\s", re.IGNORECASE)
+_NO_ARROW = re.compile(r"INTERVAL|UNION|BIGNUM|BIT\b|TIME WITH TIME ZONE")
+"""Types, also within lists and structs, for which polars has none; a text stands for them."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -62,10 +66,10 @@ class Answer:
 
 
 def only_select(sql: str) -> str:
-    """The statement, if it is one and a SELECT (also WITH, FROM, VALUES, DESCRIBE, SHOW, SUMMARIZE).
+    """The statement, if it is one and a SELECT (also WITH, FROM, VALUES, DESCRIBE, SHOW, SUMMARIZE), or explains one.
 
     A read-only store does not make other statements harmless: COPY writes files wherever files may be read, and hides
-    well in EXPLAIN ANALYZE, PREPARE or a PIVOT.
+    well in EXPLAIN ANALYZE, PREPARE or a PIVOT. So what EXPLAIN explains is looked at by itself.
 
     Raises
     ------
@@ -77,8 +81,13 @@ def only_select(sql: str) -> str:
     except duckdb.Error as error:
         raise Refused(said(error)) from error
     if len(statements) != 1:
-        raise Refused(f"one statement at a time, please: there are {len(statements)}")
+        raise Refused(
+            f"one statement at a time, please: there are {len(statements)}" if statements else "no SQL was given"
+        )
     kind = statements[0].type
+    if kind == duckdb.StatementType.EXPLAIN and (explained := _EXPLAIN.match(sql)):
+        only_select(sql[explained.end() :])
+        return sql
     if kind == duckdb.StatementType.MULTI:
         raise Refused("a PIVOT that must look for its columns cannot run here; name them: PIVOT … ON … IN (…)")
     if kind != duckdb.StatementType.SELECT:
@@ -98,7 +107,7 @@ def answered(
     """Run a SELECT on a locked-down connection (``read.connect``) and give its rows, within so many seconds.
 
     parameters
-        Values of ``$name``, as text; DuckDB makes them what they are compared with.
+        Values of ``$name``, as text; DuckDB makes them what they are compared with. Each must stand in the SQL.
     progress
         Told the share that is done, now and then.
 
@@ -107,10 +116,10 @@ def answered(
     Refused
         For anything that is not one SELECT, that fails, or that takes too long or too much memory.
     """
-    only_select(sql)
+    _check(sql, parameters)
     with _limited(connection, seconds):
         cursor = _waited(connection, lambda: connection.execute(sql, dict(parameters) or None), progress)
-        columns = tuple(name for name, *_ in cursor.description or ())
+        columns = told_apart([name for name, *_ in cursor.description or ()])
         yield Answer(columns=columns, batches=_batches(cursor))
 
 
@@ -125,9 +134,52 @@ def frame(
     """The same as one polars frame, for the formats that need all rows at once."""
     import polars as pl  # noqa: PLC0415 - takes a third of a second, and most formats do without it
 
-    only_select(sql)
+    _check(sql, parameters)
+
+    def asked() -> pl.DataFrame:
+        rows = connection.sql(sql, params=dict(parameters) or None)
+        return pl.DataFrame(rows.project(_for_arrow(rows.columns, [str(kind) for kind in rows.types])))
+
     with _limited(connection, seconds):
-        return _waited(connection, lambda: pl.DataFrame(connection.sql(sql, params=dict(parameters) or None)), progress)
+        return _waited(connection, asked, progress)
+
+
+def _check(sql: str, parameters: Mapping[str, str]) -> None:
+    """That it is one SELECT, and every parameter has its value and every value its parameter."""
+    (statement,) = duckdb.extract_statements(only_select(sql))
+    if strange := sorted(set(parameters) - statement.named_parameters):
+        raise Refused(f"the SQL has no {_dollars(strange)}; take that value away, or use it")
+    if missing := sorted(statement.named_parameters - set(parameters)):
+        raise Refused(f"{_dollars(missing)} in the SQL has no value; give it with --param {missing[0]}=VALUE")
+
+
+def _dollars(names: Sequence[str]) -> str:
+    return ", ".join(f"${name}" for name in names)
+
+
+def told_apart(names: Sequence[str]) -> tuple[str, ...]:
+    """Names of columns, one that was there before with a number: a, a_1, as DuckDB itself names a table's columns."""
+    told: list[str] = []
+    for name in names:
+        other, number = name, 0
+        while other.lower() in {earlier.lower() for earlier in told}:
+            number += 1
+            other = f"{name}_{number}"
+        told.append(other)
+    return tuple(told)
+
+
+def _for_arrow(names: Sequence[str], types: Sequence[str]) -> str:
+    parts = []
+    for place, (name, kind) in enumerate(zip(told_apart(names), types, strict=True), start=1):
+        value = f"#{place}"
+        if kind == "INTERVAL":
+            value = f"printf('%.15g s', epoch({value}))"
+        elif _NO_ARROW.search(kind):
+            value = f"CAST({value} AS VARCHAR)"
+        quoted = name.replace('"', '""')
+        parts.append(f'{value} AS "{quoted}"')
+    return ", ".join(parts)
 
 
 @contextmanager
@@ -197,6 +249,8 @@ def _waited(connection: duckdb.DuckDBPyConnection, work: Callable[[], T], progre
                 if progress is not None:
                     progress(max(0.0, connection.query_progress()) / 100)
         except KeyboardInterrupt:
+            # Asked again, the process ends at once: nothing is half written, and DuckDB may take its time to hear.
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
             connection.interrupt()
             raise
         return done.result()
@@ -270,7 +324,7 @@ def _plain_text(value: object) -> str:
         case date() | time():
             return value.isoformat()
         case timedelta():
-            return f"{value.total_seconds():g} s"
+            return f"{value.total_seconds():.15g} s"
         case bytes():
             return value.decode(errors="backslashreplace")
         case dict() | list() | tuple():

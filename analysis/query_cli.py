@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from contextlib import ExitStack
 from itertools import islice
@@ -119,8 +120,10 @@ def format_of(shape: str | None, out: Path | None) -> Format:
     if shape is None and out is not None and suffix not in FORMATS[1:]:
         raise click.UsageError(f"{out} does not end in a format; say which with --format")
     asked = Format(shape or suffix or "table")
-    if asked in BINARY and out is None:
-        raise click.UsageError(f"--format {asked} is not text; say where to with --out FILE")
+    if asked in BINARY and out is None and sys.stdout.isatty():
+        raise click.UsageError(
+            f"--format {asked} is nothing for a terminal; say where to with --out FILE, or by a pipe"
+        )
     if asked is Format.TABLE and out is not None:
         raise click.UsageError("a table is for the terminal; for a file choose --format csv, xlsx, parquet …")
     return asked
@@ -153,7 +156,7 @@ def say_rows(
     from analysis.query import BINARY, Refused
 
     try:
-        if shape in BINARY and out is not None:
+        if shape in BINARY:
             _write_binary(connection, sql, values, shape, out, seconds=seconds, meanings=meanings)
         else:
             _say_text(connection, sql, values, shape, out, seconds=seconds)
@@ -166,7 +169,7 @@ def _write_binary(
     sql: str,
     values: dict[str, str],
     shape: Format,
-    out: Path,
+    out: Path | None,
     *,
     seconds: float,
     meanings: Callable[[], Mapping[str, str]],
@@ -177,8 +180,13 @@ def _write_binary(
 
     with reading_progress("asking") as progress:
         rows = frame(connection, sql, values, seconds=seconds, progress=progress)
-    with written_whole(out) as file:
-        write_binary(rows, shape, file, meanings=meanings())
+    if out is None:
+        whole = io.BytesIO()
+        write_binary(rows, shape, whole, meanings=meanings())
+        sys.stdout.buffer.write(whole.getbuffer())
+    else:
+        with written_whole(out) as file:
+            write_binary(rows, shape, file, meanings=meanings())
 
 
 def _say_text(

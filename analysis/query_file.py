@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,9 @@ _LONGEST_TEXT = 32_767
 _NO_MEANINGS: Mapping[str, str] = {}
 
 
-def write_binary(rows: pl.DataFrame, shape: Format, file: Path, *, meanings: Mapping[str, str] = _NO_MEANINGS) -> None:
+def write_binary(
+    rows: pl.DataFrame, shape: Format, file: Path | BytesIO, *, meanings: Mapping[str, str] = _NO_MEANINGS
+) -> None:
     """Rows as Parquet (zstd), as an Arrow file or as a workbook. Lists and structs are kept, in a workbook as JSON.
 
     meanings
@@ -40,13 +43,13 @@ def write_binary(rows: pl.DataFrame, shape: Format, file: Path, *, meanings: Map
             _write_workbook(rows, file, meanings)
 
 
-def _write_workbook(rows: pl.DataFrame, file: Path, meanings: Mapping[str, str]) -> None:
+def _write_workbook(rows: pl.DataFrame, file: Path | BytesIO, meanings: Mapping[str, str]) -> None:
     import xlsxwriter  # type: ignore[import-untyped]  # noqa: PLC0415 - for workbooks only; it has no types
 
     if rows.height > MOST_SHEET_ROWS:
         raise Refused(f"{rows.height:,} rows are more than a workbook holds ({MOST_SHEET_ROWS:,}); take Parquet or CSV")
     options = {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    with xlsxwriter.Workbook(str(file), options) as book:
+    with xlsxwriter.Workbook(str(file) if isinstance(file, Path) else file, options) as book:
         book.set_properties({"created": datetime(1970, 1, 1)})
         looks = {
             "head": book.add_format({"bold": True}),

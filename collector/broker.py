@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import socket
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from collector.scratch import scratch
 
 MAX_PAYLOAD = 16 * 1024 * 1024
 """Largest payload that the embedded broker passes on. [bytes]"""
@@ -51,7 +52,7 @@ def embedded_broker(port: int = 0) -> Iterator[int]:
     from iotcore import Broker  # noqa: PLC0415  (only demo and tests carry a broker of their own)
 
     port = port or free_port()
-    with tempfile.TemporaryDirectory(prefix="breakhorn-broker-") as folder:
+    with scratch("broker") as folder:
         path = Path(folder) / "broker.toml"
         listeners = [("v5", port), ("v4", free_port())]
         path.write_text(

@@ -11,6 +11,7 @@ app = marimo.App(width="medium")
 
 @app.cell
 def _():
+    import atexit
     import json
     import os
     import shutil
@@ -24,7 +25,7 @@ def _():
     import marimo as mo
     import polars as pl
 
-    return Path, alt, duckdb, json, mo, os, pl, shutil, subprocess, sys, tempfile
+    return Path, alt, atexit, duckdb, json, mo, os, pl, shutil, subprocess, sys, tempfile
 
 
 @app.cell
@@ -38,14 +39,16 @@ def _(mo):
 
 
 @app.cell
-def _(Path, os, shutil, subprocess, sys, tempfile):
+def _(Path, atexit, os, shutil, subprocess, sys, tempfile):
     def find_mill():
         """The mill.toml to read by."""
         for place in (os.environ.get("BREAKHORN_MILL"), "breakhorn-demo/mill.toml"):
             if place and (Path(place).parent / "store" / "published.duckdb").exists():
                 return Path(place)
         here = Path(__file__).parent
-        mill = Path(tempfile.mkdtemp(prefix="breakhorn-tutorial-")) / "mill.toml"
+        folder = Path(tempfile.mkdtemp(prefix="breakhorn-tutorial-"))
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        mill = folder / "mill.toml"
         shutil.copy(here / "mill.toml", mill)
         night = here / "golden" / "night_shift" / "stream.jsonl.gz"
         command = [sys.executable, "-m", "breakhorn", "--mill", str(mill), "load", str(night)]

@@ -105,20 +105,21 @@ def test_a_stream_that_is_told_to_stop_ends_after_a_whole_batch(tmp_path: Path) 
     assert 50_000 <= counts.messages < 60_000
 
 
-def test_what_a_killed_load_left_in_the_temporary_folder_is_taken_away(
+def test_what_killed_commands_left_in_the_temporary_folder_is_taken_away(
     export: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     gone = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, text=True)
-    left, others = tmp_path / f"breakhorn-load-{gone.stdout.strip()}-x", tmp_path / f"breakhorn-load-{os.getpid()}-x"
-    left.mkdir()
-    others.mkdir()
+    dead = gone.stdout.strip()
+    left = [tmp_path / f"breakhorn-{use}-{dead}-abcd_123" for use in ("load", "survey", "broker")]
+    others = [tmp_path / f"breakhorn-load-{os.getpid()}-abcd_123", tmp_path / f"breakhorn-demo-{dead}-abcd_123"]
+    for folder in left + others:
+        folder.mkdir()
 
     with Spool(readable_mill(), HistoryOptions(), now_ms=YEARS_LATER_MS):
         pass
 
-    assert not left.exists()
-    assert others.exists()
+    assert sorted(tmp_path.iterdir()) == sorted(others)
 
 
 def test_a_load_may_be_stopped_while_it_reads(tmp_path: Path) -> None:

@@ -47,6 +47,10 @@ def text(connection: duckdb.DuckDBPyConnection, sql: str, shape: str, **paramete
         "COPY (SELECT 1) TO 'parts/x.csv'",
         "COPY machine FROM 'x.csv'",
         "EXPLAIN ANALYZE COPY (SELECT 1) TO 'parts/x.csv'",
+        "EXPLAIN EXPLAIN ANALYZE COPY (SELECT 1) TO 'parts/x.csv'",
+        "EXPLAIN INSERT INTO machine VALUES (1)",
+        "EXPLAIN /* ANALYZE */ ANALYZE COPY (SELECT 1) TO 'parts/x.csv'",
+        "-- EXPLAIN SELECT\nEXPLAIN ANALYZE COPY (SELECT 1) TO 'parts/x.csv'",
         "PREPARE p AS COPY (SELECT 1) TO 'parts/x.csv'",
         "EXECUTE p",
         "COPY (PIVOT machine ON name USING count(*)) TO 'parts/x.csv'",
@@ -81,6 +85,8 @@ def test_what_is_not_one_select_is_refused(sql: str) -> None:
         "SUMMARIZE machine",
         "PIVOT machine ON name IN ('PM 2') USING count(*)",
         "SELECT 1;",
+        "EXPLAIN SELECT 1",
+        "explain analyze\nFROM machine",
     ],
 )
 def test_every_way_to_look_is_open(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
@@ -103,6 +109,35 @@ def test_a_write_hidden_in_a_select_is_refused(connection: duckdb.DuckDBPyConnec
 def test_other_files_cannot_be_read(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
     with pytest.raises(Refused):
         text(connection, sql, "json")
+
+
+def test_parameters_and_values_must_meet(connection: duckdb.DuckDBPyConnection) -> None:
+    with pytest.raises(Refused, match=r"no \$kind"):
+        text(connection, "SELECT $least", "json", least="1", kind="break")
+    with pytest.raises(Refused, match=r"\$kind in the SQL .* --param kind=VALUE"):
+        frame(connection, "SELECT $kind", {}, seconds=20)
+
+
+@pytest.mark.parametrize(
+    "kept", ["SELECT 1 AS a, 2 AS a, 3 AS A_1, 4 AS a", "SELECT * FROM (SELECT 1 AS a) JOIN (SELECT 2 AS a) ON TRUE"]
+)
+def test_columns_of_one_name_all_come_out(connection: duckdb.DuckDBPyConnection, kept: str) -> None:
+    as_json = json.loads(text(connection, kept, "json"))
+    rows = frame(connection, kept, {}, seconds=20)
+
+    assert list(as_json[0].values()) == list(range(1, rows.width + 1))
+    assert rows.rows(named=True) == as_json
+    assert text(connection, kept, "csv").splitlines()[0] == ",".join(rows.columns)
+
+
+def test_what_polars_has_no_type_for_is_a_text(connection: duckdb.DuckDBPyConnection) -> None:
+    odd = "SELECT INTERVAL 26 HOUR AS i, [INTERVAL 1 HOUR] AS l, {'u': union_value(n := 1)} AS u, '101'::BIT AS b"
+
+    rows = frame(connection, odd, {}, seconds=20)
+
+    assert rows.rows() == [("93600 s", "['01:00:00']", "{'u': 1}", "101")]
+    assert rows["i"].to_list() == [row["i"] for row in json.loads(text(connection, odd, "json"))]
+    assert frame(connection, "DESCRIBE machine", {}, seconds=20).columns[0] == "column_name"
 
 
 def test_a_query_that_takes_too_long_is_stopped(connection: duckdb.DuckDBPyConnection) -> None:

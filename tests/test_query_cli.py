@@ -73,6 +73,17 @@ def test_the_end_of_the_file_says_what_it_becomes(mill: Path, tmp_path: Path) ->
     assert columns["lost_s"] == "Loss to sheet back on the reel; null while open. [s]"
 
 
+@pytest.mark.parametrize("shape", ["parquet", "arrow", "xlsx"])
+def test_what_is_not_text_goes_into_a_pipe_as_it_goes_into_a_file(mill: Path, tmp_path: Path, shape: str) -> None:
+    piped = run(mill, "FROM sheet_break", "--format", shape)
+    (tmp_path / f"piped.{shape}").write_bytes(piped.stdout_bytes)
+    run(mill, "FROM sheet_break", "--out", str(tmp_path / f"rows.{shape}"))
+
+    read = {"parquet": pl.read_parquet, "arrow": pl.read_ipc, "xlsx": lambda file: cells(file)["rows"]}[shape]
+    first, second = (read(tmp_path / f"{name}.{shape}") for name in ("piped", "rows"))
+    assert str(first) == str(second)
+
+
 def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) -> None:
     # The text that is no number comes after what fits into the first batch.
     sql = "SELECT CASE WHEN range < 300000 THEN '1' ELSE 'x' END::INTEGER AS n FROM range(300001)"
@@ -127,6 +138,25 @@ def test_whoever_has_seen_enough_ends_a_query_without_a_word(mill: Path) -> None
 
         assert child.wait(30) == -signal.SIGPIPE
         assert child.stderr.read() == ""
+
+
+def test_ctrl_c_twice_ends_a_query_without_a_traceback(mill: Path) -> None:
+    with started(mill, "SELECT count(*) FROM range(1000000000000) AS a WHERE a.range % 7 = 3") as child:
+        cpu = Path(f"/proc/{child.pid}/stat")
+        wait_until(lambda: sum(map(int, cpu.read_text().split()[13:15])) > 150, what="the query's start")
+
+        child.send_signal(signal.SIGINT)
+        # Bit 1 of SigCgt (proc(5)): the first was heard, and the next one is no longer caught.
+        caught = Path(f"/proc/{child.pid}/status")
+        wait_until(
+            lambda: child.poll() is not None or not int(caught.read_text().split("SigCgt:")[1].split()[0], 16) & 2,
+            what="the first to be heard",
+        )
+        child.send_signal(signal.SIGINT)
+        _, said = child.communicate(timeout=30)
+
+    assert "Traceback" not in said
+    assert child.returncode in {1, -signal.SIGINT}
 
 
 def test_ctrl_c_ends_a_query_at_once_and_in_a_word(mill: Path) -> None:

@@ -8,7 +8,6 @@ from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -318,8 +317,10 @@ def examples() -> dict[str, list[str]]:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_the_example_of_each_help_text_runs(fitted: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(mkdtemp())
+def test_the_example_of_each_help_text_runs(
+    fitted: Path, name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
 
     found = run(fitted, *examples()[name])
 

@@ -5,9 +5,6 @@ On disk, in a database of its own that goes with the load: files may be larger t
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -31,6 +28,7 @@ from collector.history.span import Span, TagSpan
 from collector.history.units import differ
 from collector.history.wording import absurd_values, broken_row, fault_text, rejected_text, wrong_unit, wrong_width
 from collector.message import Flag, Rejected, Scan, Value
+from collector.scratch import scratch
 from collector.settings import Mill
 from collector.store.schema import sql_text
 
@@ -50,8 +48,6 @@ _OF_WIDTH = ("MISSING COLUMNS", "TOO MANY COLUMNS")
 _ENOUGH, _ABSURD_SHARE = 20, 0.9
 """So many values, and so great a share of them absurd, tell of another unit; a standing machine's zeros aside."""
 
-_PREFIX = "breakhorn-load-"
-
 _CONTROL = r"[\x00-\x1f\x7f-\x9f]"
 
 
@@ -64,8 +60,7 @@ class Spool:
         zone = zone_of(self.zone_name)
         self._options, self._mill, self._now_ms = options, mill, now_ms
         self._known = known_tags(mill)
-        _sweep()
-        self._folder = tempfile.TemporaryDirectory(prefix=f"{_PREFIX}{os.getpid()}-")
+        self._folder = scratch("load")
         self._connection = duckdb.connect(
             Path(self._folder.name) / "spool.duckdb",
             config={"memory_limit": _MEMORY, "temp_directory": f"{self._folder.name}/sorting"},
@@ -329,26 +324,6 @@ class Spool:
     def first_scans(self, number: int) -> list[Scan]:
         """The scans of the first three times of a file."""
         return list(_scans(self._connection.execute(sql_text("history/first_rows.sql"), {"file": number})))
-
-
-def _sweep() -> None:
-    """Take away what loads have left that were killed."""
-    for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*-*"):
-        process = folder.name.removeprefix(_PREFIX).split("-")[0]
-        if process.isdecimal() and not _lives(int(process)):
-            shutil.rmtree(folder, ignore_errors=True)
-
-
-def _lives(process: int) -> bool:
-    if os.name == "nt":
-        return True  # there, asking in this way would end the process
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return True
 
 
 def _block(tags: tuple[TagKey, ...], columns: dict[str, Any]) -> Block:

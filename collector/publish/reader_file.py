@@ -5,8 +5,6 @@ A reader has either the file before or the file after; one that is open stays wh
 
 from __future__ import annotations
 
-import tempfile
-from functools import cache
 from pathlib import Path
 
 import duckdb
@@ -39,6 +37,8 @@ _NO_ROWS = {
     "NULL::UTINYINT AS flags WHERE FALSE",
 }
 
+_EMPTY: list[bytes] = []
+
 
 def write_reader_file(store: Store, *, step: Step) -> None:
     """Make the file beside the one that is there, and put it in its place.
@@ -52,7 +52,7 @@ def write_reader_file(store: Store, *, step: Step) -> None:
     new = path.with_name(path.name + ".new")
     try:
         new.with_name(new.name + ".wal").unlink(missing_ok=True)
-        new.write_bytes(_empty_file())
+        new.write_bytes(_empty_file(new))
         _fill(store, new)
         step("reader's file filled")
         make_durable(new)
@@ -102,17 +102,17 @@ def _name_parts(store: Store, connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(f"CREATE OR REPLACE VIEW reader.{STORED[content]} AS {text}")
 
 
-@cache
-def _empty_file() -> bytes:
-    """A reader's file without rows. Its views and their comments take longer than all else, so it is made once."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / PUBLISHED
+def _empty_file(at: Path) -> bytes:
+    """A reader's file without rows, made there once: its views and their comments take longer than all else."""
+    if not _EMPTY:
+        at.unlink(missing_ok=True)
         with duckdb.connect(
-            path, config={"default_block_size": _BLOCK_BYTES, "storage_compatibility_version": _READABLE_FROM}
+            at, config={"default_block_size": _BLOCK_BYTES, "storage_compatibility_version": _READABLE_FROM}
         ) as connection:
             _make_tables(connection)
             connection.execute(sql_text("views.sql"))
-        return path.read_bytes()
+        _EMPTY.append(at.read_bytes())
+    return _EMPTY[0]
 
 
 def _make_tables(connection: duckdb.DuckDBPyConnection) -> None:

@@ -6,7 +6,6 @@ import json
 import os
 import signal
 import sys
-import tempfile
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from collector.scratch import scratch
 from collector.settings import Broker, load_mill
 from collector.stream import read_streams
 from collector.survey.draft import MillName
@@ -75,7 +75,7 @@ def survey(
         else:
             broker = _broker(path, host, port)
             asked = MillName(name=name, time_zone=time_zone, host=broker.host, port=broker.port)
-            with tempfile.TemporaryDirectory(prefix="breakhorn-survey-") as folder:
+            with scratch("survey") as folder:
                 heard = _listen(broker, filters or ("#",), Path(folder), seconds, ask_rebirth)
                 found = _of(heard, asked)
         _tell(found, as_json=as_json)
