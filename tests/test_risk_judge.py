@@ -10,7 +10,6 @@ import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.metrics import roc_auc_score
 
-from analysis.risk.ceiling import beats_the_truth, share_of_achievable
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.forecast import ADDITIVE, BEST_TAG, BOOSTED, CHANCE, RECENT, RESTART, one_thread
 from analysis.risk.judge import (
@@ -22,6 +21,7 @@ from analysis.risk.judge import (
 )
 from analysis.risk.settings import MINUTE_MS, RiskSettings
 from analysis.risk.split import TooFewBreaks
+from tests.risk_ceiling import beats_the_truth, share_of_achievable
 from tests.risk_mill import Mill, noise_mill, planted_mill
 
 SETTINGS = RiskSettings()
