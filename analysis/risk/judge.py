@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.rates import count_interval
+from analysis.result import signed
 from analysis.risk.exposure import Exposure
 from analysis.risk.forecast import ADDITIVE, BOOSTED, RULES, Told, Walk, walk
 from analysis.risk.model import chance
@@ -397,5 +398,5 @@ def _per_cent(share: Interval) -> str:
 
 
 def _points(difference: Interval) -> str:
-    low, value, high = (f"{100 * x:+.0f}" for x in (difference.low, difference.value, difference.high))
+    low, value, high = (signed(f"{100 * x:+.0f}") for x in (difference.low, difference.value, difference.high))
     return f"{value} points, 95 % interval {low} to {high}"
