@@ -7,6 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
+NO_CAUSE_SECTION = "other"
+"""Causes that mill.toml puts in this section (unknown, under review) name nothing."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StateSpan:
@@ -351,6 +354,8 @@ class History:
     """Code of a cause to its name."""
     losses: Mapping[str, str] = field(default_factory=dict)
     """Code of a cause to the row of the loss table that the mill gives its stops and sheet-offs."""
+    nameless: frozenset[str] = frozenset()
+    """Codes of ``NO_CAUSE_SECTION``."""
 
     @property
     def horizon_ms(self) -> int:

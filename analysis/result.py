@@ -104,8 +104,13 @@ class RiskSection:
 
 
 def number(value: float | None, digits: int = 1, missing: str = NOTHING) -> str:
-    """A number for people; a dash, or what else is given, for None."""
-    return missing if value is None else f"{value:,.{digits}f}"
+    """A number for people; a dash, or what else is given, for None. What rounds to nothing has no sign."""
+    return missing if value is None else signed(f"{value:,.{digits}f}")
+
+
+def signed(text: str) -> str:
+    """A number as text with a true minus, and none before a zero."""
+    return text if not text.startswith("-") else "−" + text[1:] if text.strip("-0.,%") else text[1:]
 
 
 def significant(value: float | None, digits: int = 3, missing: str = NOTHING) -> str:
@@ -115,12 +120,12 @@ def significant(value: float | None, digits: int = 3, missing: str = NOTHING) ->
     if not value:
         return "0"
     size = floor(log10(abs(value)))
-    return f"{round(value, digits - 1 - size):,.{max(0, min(2, digits - 1 - size))}f}"
+    return signed(f"{round(value, digits - 1 - size):,.{max(0, min(2, digits - 1 - size))}f}")
 
 
 def percent(value: float | None, digits: int = 1, missing: str = NOTHING) -> str:
     """A share for people, from a fraction."""
-    return missing if value is None else f"{100 * value:.{digits}f} %"
+    return missing if value is None else signed(f"{100 * value:.{digits}f}") + " %"
 
 
 def minutes(ms: int, digits: int = 1) -> str:

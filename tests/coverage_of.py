@@ -12,7 +12,7 @@ from scipy import stats
 from analysis.figures.rates import count_interval
 from analysis.runnability.changepoint import steps
 from analysis.runnability.clustering import share_of
-from analysis.runnability.compare import compare, exact_ratio, negative_binomial_ratio, quasi_poisson_ratio
+from analysis.runnability.compare import compare, exact_ratio, quasi_poisson_ratio
 from analysis.runnability.dispersion import unit_rate
 from analysis.runnability.mcf import mean_cumulative
 from analysis.runnability.monitor import log_evidence
@@ -113,16 +113,6 @@ def ratio_quasi(rng: Generator, breaks: float, clustered: bool) -> bool | None:
     before, after = _two_periods(rng, breaks, clustered)
     try:
         found = quasi_poisson_ratio(after, before)
-    except TooFewEvents:
-        return None
-    return found.low <= 0.7 <= found.high
-
-
-def ratio_negative_binomial(rng: Generator, breaks: float, clustered: bool) -> bool | None:
-    """The same, negative binomial."""
-    before, after = _two_periods(rng, breaks, clustered)
-    try:
-        found = negative_binomial_ratio(after, before)
     except TooFewEvents:
         return None
     return found.low <= 0.7 <= found.high
@@ -338,7 +328,6 @@ INTERVALS: dict[str, Covers] = {
     "ratio, exact conditional": ratio_exact,
     "ratio, mid-p": ratio_mid_p,
     "ratio, quasi-Poisson": ratio_quasi,
-    "ratio, negative binomial": ratio_negative_binomial,
     "ratio, as chosen by compare": ratio_chosen,
     "monitor, all of 365 daily looks": monitored,
     "monitor, told dispersion 2": monitored_widened,

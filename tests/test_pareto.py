@@ -13,7 +13,7 @@ from analysis.figures.ledger import Class, ledger
 from analysis.history import History
 from analysis.pareto import ALL_KINDS, DIMENSIONS, Measure, Selection, Sort, chosen, pareto, pareto_of, ranked
 from analysis.period import Period, day_start_ms
-from analysis.telling.pareto import pareto_table
+from analysis.telling.pareto import pareto_table, tell_pareto
 from tests.histories import DAY, HELSINKI, HOUR, MINUTE, downtime, history, on_reel_but_for, random_histories, rota
 
 WHOLE_DAY = Period(from_ms=0, to_ms=DAY)
@@ -116,6 +116,19 @@ def test_uncoded_breaks_are_a_bar_of_their_own_at_the_end() -> None:
         ("PR-FLT", "Felt plugged", Sort.KNOWN, 1),
         ("not coded", "", Sort.REMAINDER, 3),
     ]
+
+
+def test_a_code_that_names_no_cause_leads_nothing() -> None:
+    lost = [downtime(60 * n, 10, cause=code) for n, code in enumerate(("XX", "XX", "PR"), start=1)]
+    past = replace(on_reel_but_for(lost, causes={"XX": "Unknown", "PR": "Draw"}), nameless=frozenset({"XX"}))
+
+    found = pareto(past, ledger(past, WHOLE_DAY), "cause")
+
+    said = tell_pareto(past, ledger(past, WHOLE_DAY), found).sentence
+
+    assert [(bar.label, bar.sort) for bar in found.bars] == [("PR", Sort.KNOWN), ("XX", Sort.REMAINDER)]
+    assert said.startswith("PR (Draw) leads with 1 of 3 primary breaks")
+    assert said.endswith("; 2 XX (Unknown).")
 
 
 def test_tied_and_unwitnessed_sections_are_bars_of_their_own() -> None:

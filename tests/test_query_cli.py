@@ -6,6 +6,7 @@ import json
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
@@ -79,8 +80,10 @@ def test_what_is_not_text_goes_into_a_pipe_as_it_goes_into_a_file(mill: Path, tm
     (tmp_path / f"piped.{shape}").write_bytes(piped.stdout_bytes)
     run(mill, "FROM sheet_break", "--out", str(tmp_path / f"rows.{shape}"))
 
-    read = {"parquet": pl.read_parquet, "arrow": pl.read_ipc, "xlsx": lambda file: cells(file)["rows"]}[shape]
-    first, second = (read(tmp_path / f"{name}.{shape}") for name in ("piped", "rows"))
+    readers: dict[str, Callable[[Path], object]] = {
+        "parquet": pl.read_parquet, "arrow": pl.read_ipc, "xlsx": lambda file: cells(file)["rows"],
+    }  # fmt: skip
+    first, second = (readers[shape](tmp_path / f"{name}.{shape}") for name in ("piped", "rows"))
     assert str(first) == str(second)
 
 

@@ -10,7 +10,6 @@ import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.metrics import roc_auc_score
 
-from analysis.risk.ceiling import beats_the_truth, share_of_achievable
 from analysis.risk.contender import TRUTH
 from analysis.risk.exposure import Exposure, exposure_of
 from analysis.risk.forecast import ADDITIVE, BEST_TAG, BOOSTED, CHANCE, RECENT, RESTART, one_thread
@@ -18,6 +17,7 @@ from analysis.risk.judge import Judgement, judge, judge_with_null
 from analysis.risk.settings import MINUTE_MS, RiskSettings
 from analysis.risk.split import TooFewBreaks
 from analysis.risk.verdict import NO_SKILL
+from tests.risk_ceiling import beats_the_truth, share_of_achievable
 from tests.risk_mill import Mill, noise_mill, planted_mill
 
 SETTINGS = RiskSettings()

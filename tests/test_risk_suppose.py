@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analysis.period import NothingThen
 from analysis.read import connect
@@ -13,8 +16,10 @@ from analysis.risk.card import Card, fit
 from analysis.risk.exposure import build
 from analysis.risk.judge import judge
 from analysis.risk.rows import DAY_MS
+from analysis.risk.score import Interval
 from analysis.risk.settings import RiskSettings
 from analysis.risk.suppose import NoSuchFactor, Supposed, suppose
+from analysis.risk.tell_live import agreeing, digits_of_factors
 from tests.risk_mill import MINUTE_MS, planted_mill
 from tests.risk_store import store_of
 
@@ -90,6 +95,25 @@ def test_a_fact_of_the_past_may_be_supposed_too(folder: Path, card: Card) -> Non
 
     assert [m.term.feature.stat for m in found.moved] == ["minutes since the sheet's return"]
     assert found.moved[0].supposed == 16.0
+
+
+@given(st.floats(-6, 4), st.lists(st.floats(-1.5, 1.5), min_size=1, max_size=6))
+def test_the_figures_that_are_said_follow_from_each_other(score: float, steps: list[float]) -> None:
+    """The odds of the two chances as printed, and the factors as printed, give the ratio as printed."""
+    whole = sum(steps)
+    one, other = (1 / (1 + math.exp(-x)) for x in (score, score + whole))
+    if not 0.001 < other < 0.999:
+        return
+    ratio = Interval(value=math.exp(whole), low=math.exp(whole), high=math.exp(whole))
+
+    before, after, times = agreeing(Supposed(at_ms=0, before=one, after=other, times=ratio, moved=()))
+    digits = digits_of_factors([math.exp(step) for step in steps], times)
+
+    was, will = (float(text.removesuffix(" %")) / 100 for text in (before, after))
+    half = 0.5 * 10 ** -len(times.partition(".")[2])
+    assert will / (1 - will) / (was / (1 - was)) == pytest.approx(float(times), abs=half + 1e-9, rel=2e-3)
+    product = math.prod(round(math.exp(step), digits) for step in steps)
+    assert product == pytest.approx(float(times), abs=half + 1e-9, rel=2e-3)
 
 
 def test_what_the_model_does_not_use_is_refused_with_what_it_does(folder: Path, card: Card) -> None:

@@ -91,7 +91,7 @@ def test_charts_have_a_point_a_day_a_shift_and_an_interval(mill: Mill) -> None:
     assert len(days["chart"]["values"]) == DAYS + 1
     assert len(shifts["chart"]["values"]) == 2 * DAYS
     assert shifts["chart"]["limits"] == "three sigma"
-    assert len(intervals["chart"]["values"]) == primary
+    assert len(intervals["chart"]["values"]) == primary - 1
     assert len(reels["chart"]["values"]) == primary - 1
     assert sum(days["chart"]["values"][1:-1]) > 0
 

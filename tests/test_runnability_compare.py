@@ -14,7 +14,6 @@ from analysis.runnability.compare import (
     Tail,
     compare,
     exact_ratio,
-    negative_binomial_ratio,
     quasi_poisson_ratio,
     ratio_p_value,
 )
@@ -198,22 +197,6 @@ def test_clustered_days_without_breaks_on_one_side_fall_back_to_the_exact_interv
     assert answer.chosen.method is Method.EXACT
     with pytest.raises(TooFewEvents, match="exact"):
         quasi_poisson_ratio(daily(0, 9), daily(0, 0))
-
-
-def test_a_negative_binomial_ratio_is_that_of_statsmodels() -> None:
-    import numpy as np  # noqa: PLC0415 - only here
-    from statsmodels.discrete.discrete_model import NegativeBinomial  # noqa: PLC0415 - slow to load
-
-    before, after = (4, 0, 9, 2, 3, 7, 0, 1, 5, 2), (1, 0, 4, 0, 2, 3, 0, 1, 1, 0)
-    design = np.column_stack([np.ones(20), np.repeat([1.0, 0.0], 10)])
-    reference = NegativeBinomial(np.array(before + after), design).fit(disp=0)
-
-    found = negative_binomial_ratio(daily(*before), daily(*after))
-
-    assert math.log(found.ratio) == near(reference.params[1], abs=1e-4)
-    # the error differs a little: statsmodels' has the estimated size in its information matrix
-    error = (math.log(found.high) - math.log(found.low)) / 2 / 2.100922
-    assert error == near(reference.bse[1], rel=0.03)
 
 
 def test_a_fifth_fewer_breaks_take_a_hundred_and_forty_one_days_a_side_to_show() -> None:

@@ -12,7 +12,6 @@ from tests.coverage_of import INTERVALS, NOMINAL, coverage, exact_coverage_of_ra
 
 QUICK = 200
 ROUNDS: dict[coverage_of.Covers, int] = {
-    coverage_of.ratio_negative_binomial: 60,
     coverage_of.pooled_share: 100,
     coverage_of.pooled_minutes: 100,
     coverage_of.change_time: 120,

@@ -13,7 +13,6 @@ from analysis.runnability.powerlaw import (
     CRITICAL_CVM,
     cramer_von_mises,
     fit,
-    fit_counts,
     gamma_product_quantile,
     large_sample_shape_interval,
     level_reached,
@@ -210,20 +209,6 @@ def test_forty_one_engines_give_the_published_curve_and_rate() -> None:
     assert (constant.count, constant.exposure) == (expected["total_events"], expected["total_days"])
     assert constant.rate == near(expected["hpp_rate_per_day"], rel=1e-7)
     assert 1 / expected["hpp_mtbr_days"] == near(constant.rate, rel=1e-7)
-
-
-def test_counts_alone_give_the_handbooks_grouped_estimates() -> None:
-    """T3-10: MIL-HDBK-189, grouped data: 49 failures in five intervals of 20 h."""
-    example = check("T3-10")
-    expected = example.expected
-
-    model = fit_counts(example.data["interval_ends"], example.data["counts"])
-
-    assert model.beta == near(expected["beta"], abs=1e-6)
-    assert model.lam == near(expected["lam"], abs=1e-6)
-    assert model.expected == near(expected["expected_counts"], abs=1e-5)
-    assert model.lam * model.beta * 100 ** (model.beta - 1) == near(expected["intensity_T"], abs=1e-6)
-    assert (model.statistic, model.df) == (near(expected["chi2"], abs=1e-6), 3)
 
 
 def test_a_submarine_engine_wears_as_published() -> None:

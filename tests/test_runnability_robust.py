@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from analysis.runnability.changepoint import steps
 from analysis.runnability.clustering import bad_units, dispersion_by_scale, pattern
-from analysis.runnability.compare import compare, negative_binomial_ratio
+from analysis.runnability.compare import compare
 from analysis.runnability.control import Limits, g_chart, t_chart, u_chart
-from analysis.runnability.dispersion import dispersion, negative_binomial, unit_rate
+from analysis.runnability.dispersion import dispersion, unit_rate
 from analysis.runnability.mcf import mean_cumulative
 from analysis.runnability.monitor import monitor
 from analysis.runnability.observed import Observed, Tally, TooFewEvents
@@ -100,8 +100,6 @@ def test_tallies(before: Tally, after: Tally) -> None:
             assert 0 <= rate.low <= (rate.exact.rate or 0) <= rate.high
         with suppress(TooFewEvents):
             assert 0 <= pattern(tally).p_value <= 1
-        with suppress(TooFewEvents):
-            assert negative_binomial(tally).likelihood_ratio >= 0
         bad_units(tally)
         dispersion_by_scale(tally)
         for limits in (Limits.PROBABILITY, Limits.SIGMA, Limits.WIDENED):
@@ -111,8 +109,6 @@ def test_tallies(before: Tally, after: Tally) -> None:
         found = compare(before, after)
         assert found.chosen.low <= found.chosen.high
         assert dispersion(before, after) == found.dispersion
-        with suppress(TooFewEvents):
-            assert negative_binomial_ratio(after, before).low > 0
         (look,) = monitor(before.total, [after.total]).looks
         assert look.low <= look.high
         assert look.low <= look.ratio <= look.high or math.isnan(look.ratio)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis.runnability.observed import TooFewEvents
-from analysis.runnability.survival import Limits, Runs, hazard_bands, kaplan_meier, log_rank
+from analysis.runnability.survival import Limits, Runs, hazard_bands, kaplan_meier
 from analysis.runnability.weibull import large_sample_limits, weibull
 from tests.published_checks import check, near
 
@@ -53,16 +53,6 @@ def test_patients_have_the_published_curve_and_limits(arm: str) -> None:
     ):
         np.testing.assert_allclose(found, expected, rtol=0, atol=0.6 * 10**-digits)
     assert curve.median == example.expected[f"median_{arm}"]
-
-
-def test_two_groups_of_patients_have_the_published_log_rank() -> None:
-    """T8-02: R survival: chi-square 3.4, p 0.07."""
-    example = check("T8-02")
-
-    found = log_rank(*(of_pairs(example.data[f"{arm}_time_status"]) for arm in ("maintained", "nonmaintained")))
-
-    assert found.statistic == near(example.expected["logrank_chi2"], abs=1e-8)
-    assert found.p_value == near(example.expected["logrank_p"], abs=1e-8)
 
 
 @pytest.mark.filterwarnings("ignore:The confidence interval is undefined:RuntimeWarning")

@@ -87,8 +87,9 @@ def tell_matching(history: History, period: Period, sought: Sought, *, runs: boo
     if runs:
         tables.append(_runs_table(history, sought.evidence))
     cautions = tuple(
-        f"Breaks and quiet runs differ in '{b.name}' ({amount(b.of_breaks, 1)} against {amount(b.of_quiet, 1)} "
-        f"{b.unit}): what goes with it may stand out for that alone."
+        f"Breaks and quiet runs differ in '{b.name}' ({amount(b.of_breaks, 1)} against {amount(b.of_quiet, 1)}"
+        f"{f' {b.unit}' if b.unit[:1].isalpha() else f', from {b.unit}'}): what goes with it may stand out for that "
+        "alone."
         for b in poor
     )
     return Result(
@@ -157,7 +158,7 @@ def _one_said(finding: Finding) -> str:
     among = "" if finding.among == ALL else f" before those at {finding.among}"
     wins, low, high = (auc.value, auc.low, auc.high) if finding.upwards else (1 - auc.value, 1 - auc.high, 1 - auc.low)
     lead = lead_said(finding)
-    since = "" if lead == NOTHING else f", from {lead} on"
+    since = "" if lead == NOTHING else f"; shown from {lead} before the loss on"
     return (
         f"{finding.tag.tag} was {_word(finding)} than in quiet runs{among} in {percent_of(wins)} of comparisons "
         f"({percent_of(low)} to {percent_of(high)}; 50 % would be chance{since})"

@@ -10,7 +10,7 @@ from analysis.evidence.tell import NOT_A_CAUSE, auc_said, described
 from analysis.evidence.together import PER_COEFFICIENT, Together
 from analysis.history import History
 from analysis.period import Period
-from analysis.result import NOTHING, Result, Table
+from analysis.result import NOTHING, Result, Table, significant
 from analysis.runnability.telling.wording import amount, listed, plain
 from analysis.telling.common import about, named
 
@@ -70,8 +70,14 @@ def tell_ages(history: History, period: Period, question: Question, sought: Soug
 
 
 def _more(age: Ageing) -> str:
-    times = f"× {amount(age.times, 2)} ({amount(age.low, 2)} to {amount(age.high, 2)})"
+    times = f"× {_times(age)}"
     return f"{age.name.removeprefix('age of ')} {times} from young to old"
+
+
+def _times(found: Ageing | Together) -> str:
+    """A ratio with its limits, to two figures: more would say too much of some dozen breaks."""
+    value, low, high = (significant(x, 2) for x in (found.times, found.low, found.high))
+    return f"{value} ({low} to {high})"
 
 
 def _ages_table(ages: tuple[Ageing, ...]) -> Table:
@@ -85,9 +91,7 @@ def _ages_table(ages: tuple[Ageing, ...]) -> Table:
                 str(a.lives),
                 amount(a.young, 1),
                 amount(a.old, 1),
-                "too little to tell"
-                if a.times is None
-                else f"{amount(a.times, 2)} ({amount(a.low, 2)} to {amount(a.high, 2)})",
+                "too little to tell" if a.times is None else _times(a),
                 NOTHING if a.q is None else f"{a.q:.2g}",
             )
             for a in ages
@@ -139,9 +143,7 @@ def _pairs_table(evidence: Evidence) -> Table:
             (
                 f"{p.first} and {p.second}",
                 str(p.breaks),
-                _too_few(p.breaks)
-                if p.times is None
-                else f"{amount(p.times, 2)} ({amount(p.low, 2)} to {amount(p.high, 2)})",
+                _too_few(p.breaks) if p.times is None else _times(p),
                 NOTHING if p.q is None else f"{p.q:.2g}",
             )
             for p in evidence.pairs

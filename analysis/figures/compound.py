@@ -64,11 +64,3 @@ def ends(below: Floats, above: Floats, confidence: float = CONFIDENCE) -> tuple[
     """The two-sided interval between draws for its lower and draws for its upper end."""
     tail = (1 - confidence) / 2
     return float(np.quantile(below, tail)), float(np.quantile(above, 1 - tail))
-
-
-def sum_interval(sizes: Sequence[float], label: str = "", confidence: float = CONFIDENCE) -> tuple[float, float] | None:
-    """Interval of the sum that breaks of these sizes stand for, as ``redrawn`` says; None without any."""
-    if not sizes:
-        return None
-    drawn = redrawn([(size,) for size in sizes], label)
-    return ends(drawn.below[:, 0], drawn.above[:, 0], confidence)

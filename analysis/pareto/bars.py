@@ -168,7 +168,7 @@ def _bar(history: History, tally: Tally) -> Bar:
     return Bar(
         label=label_of(tally),
         name=history.causes.get(tally.label or "", "") if tally.by == "cause" else "",
-        sort=sort_of(tally.label),
+        sort=sort_of(tally, history),
         count=tally.count,
         low=low,
         high=high,
@@ -193,8 +193,9 @@ def label_of(tally: Tally) -> str:
     return shown(tally.by, tally.label)
 
 
-def sort_of(label: str | None) -> Sort:
-    """Whether a label names one thing, one with a doubt, or the remainder."""
-    if label is None or label in (NO_SECTION, UNCODED):
+def sort_of(tally: Tally, history: History) -> Sort:
+    """Whether a label names one thing, one with a doubt, or the remainder, as a code for "unknown" is too."""
+    label = tally.label
+    if label is None or label in (NO_SECTION, UNCODED) or (tally.by == "cause" and label in history.nameless):
         return Sort.REMAINDER
     return Sort.DOUBTFUL if label.endswith(")") else Sort.KNOWN

@@ -189,7 +189,7 @@ def _cost(history: History, book: Ledger, tally: Tally, saving: _Saving | None, 
     return Cost(
         label=label_of(tally),
         name=history.causes.get(tally.label or "", "") if tally.by == "cause" else "",
-        sort=sort_of(tally.label),
+        sort=sort_of(tally, history),
         lost_h=float(seen[_MINUTES]) * year.factor / 60,
         lost_t=float(seen[_TONNES]) * year.factor if known_t else None,
         cost=cost,
@@ -211,7 +211,7 @@ def _optimism(history: History, told: list[Tally], savings: Mapping[str | None, 
     Bootstrap (1993), chapter 17 (cited from memory).
     """
     measure = _MINUTES if money_of(history, lost_t=0.0, broke_t=0.0) is None else _MONEY
-    named = [savings[tally.label] for tally in told if sort_of(tally.label) is not Sort.REMAINDER]
+    named = [savings[tally.label] for tally in told if sort_of(tally, history) is not Sort.REMAINDER]
     known = [saving for saving in named if saving is not None and len(saving.drawn.below) > 1]
     if len(known) < 2:
         return None

@@ -13,6 +13,7 @@ import duckdb
 
 from analysis.broke.ledger import BrokeStep, Flows, Levels, Moisture, summed
 from analysis.history import (
+    NO_CAUSE_SECTION,
     Attempt,
     BrokePit,
     BrokeTower,
@@ -110,7 +111,7 @@ class Store:
             False leaves out what the collector counted, of the whole store and in every period alike.
         """
         of = {"machine": machine.machine}
-        causes = self.rows("SELECT code, name, loss FROM cause")
+        causes = self.rows("SELECT code, name, loss, section FROM cause")
         downtimes = tuple(Downtime(**row) for row in self._within("downtime", period, **of))
         return History(
             mill=self.mill(),
@@ -139,6 +140,7 @@ class Store:
             received=self._received(machine.machine) if received else Received(),
             causes={row["code"]: row["name"] for row in causes},
             losses={row["code"]: row["loss"] for row in causes if row["loss"]},
+            nameless=frozenset(row["code"] for row in causes if row["section"] == NO_CAUSE_SECTION),
         )
 
     def _towers(self, machine: Machine) -> tuple[BrokeTower, ...]:

@@ -21,6 +21,8 @@ LARGE = 0.25
 PARTS = 10
 LEAST_SHARE = 1e-3
 LEAST_LEARNT_DAYS, LEAST_NEW_DAYS = 5, 3
+_SAID = 0.1
+"""Expected breaks below which no number is said."""
 LEAST_EXPECTED = 5.0
 """With fewer breaks expected the interval is too wide to say anything."""
 
@@ -99,8 +101,8 @@ class Drift:
         """What was found, and what to do."""
         days = (self.to_ms - self.from_ms) / DAY_MS
         time = f"{days:.1f} days" if days >= 1 else length(self.to_ms - self.from_ms)
-        said = f"In {time} since it was fitted {self.large.expected:.1f} breaks were expected"
-        said += f" and {self.large.observed} came"
+        expected = f"{self.large.expected:.1f}" if self.large.expected >= _SAID else f"fewer than {_SAID}"
+        said = f"In {time} since it was fitted {expected} breaks were expected and {self.large.observed} came"
         if self.large.ratio is not None:
             said += f" (ratio {_range(self.large.ratio)})"
         match self.large.off:

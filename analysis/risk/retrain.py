@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.result import count
+from analysis.result import count, signed
 from analysis.risk.card import Card, save
 from analysis.risk.exposure import Exposure
 from analysis.risk.judge import REPEATS
@@ -67,12 +67,12 @@ class Comparison:
         days = (self.to_ms - self.from_ms) / DAY_MS
         better = "better than" if self.not_worse else "worse than"
         d = self.difference
+        more, low, high = (signed(f"{x:+.4f}") for x in (d.value, d.low, d.high))
         sure = "beyond luck" if d.low > 0 or d.high < 0 else "which may be luck"
         return (
             f"Made anew, the model is {better} the one at work, {sure}, on {days:.0f} days that neither has learnt "
-            f"from: "
-            f"log loss a minute {self.new.loss:.4f} against {self.old.loss:.4f} (difference {d.value:+.4f}, "
-            f"95 % interval {d.low:+.4f} to {d.high:+.4f}); of {self.breaks} breaks it would have warned of "
+            f"from: log loss a minute {self.new.loss:.4f} against {self.old.loss:.4f} (difference {more}, "
+            f"95 % interval {low} to {high}); of {self.breaks} breaks it would have warned of "
             f"{self.new.warned} at the budget, the other of {self.old.warned}."
         )
 

@@ -76,7 +76,8 @@ def calibration_table(judgement: Judgement) -> Table:
         columns=("forecaster", "said", "came", "minutes"),
         rows=tuple(rows),
         numbers=frozenset({1, 2, 3}),
-        note="Minutes in equal parts by what was said. Neighbouring minutes tell of the same breaks.",
+        note="Minutes in parts by what was said, equal but where the same was said of many. "
+        "Neighbouring minutes tell of the same breaks.",
     )
 
 
@@ -263,7 +264,9 @@ def _score_row(c: Contender, name: str, judgement: Judgement) -> tuple[str, ...]
         percent(c.at_budget.value, 0),
         number(c.average_precision.value, 3),
         number(c.area.value, 2),
-        NOTHING if c.skill is None else f"{c.skill.value:.3f} ({c.skill.low:.3f} to {c.skill.high:.3f})",
+        NOTHING
+        if c.skill is None
+        else f"{number(c.skill.value, 3)} ({number(c.skill.low, 3)} to {number(c.skill.high, 3)})",
     )
 
 

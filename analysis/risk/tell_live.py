@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.period import say
-from analysis.result import NOTHING, Result, Table, number, percent
+from analysis.result import NOTHING, Result, Table, number, percent, signed
 from analysis.risk.bulletin import Bulletin, Condition
 from analysis.risk.card import RECORD_DAYS, Card
 from analysis.risk.drift import LARGE, Drift
-from analysis.risk.explain import CAUTION, odds_of
+from analysis.risk.explain import CAUTION
 from analysis.risk.replay import Reason
 from analysis.risk.retrain import Comparison
-from analysis.risk.score import Interval
-from analysis.risk.suppose import Supposed
+from analysis.risk.suppose import Moved, Supposed
 from analysis.risk.watch import Seen
 from analysis.telling.common import iso
 
@@ -127,34 +128,35 @@ def tell_retrained(name: str, found: Comparison, zone: ZoneInfo, *, switched: bo
 
 
 def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
-    """One minute as it was and as supposed."""
+    """One minute as it was and as supposed, in figures that follow from each other."""
+    before, after, times = agreeing(found)
+    digits = digits_of_factors([m.times for m in found.moved], times)
     table = Table(
         title="What the supposition moves",
         columns=("factor", "was", "supposed", "odds of a break ×"),
         rows=tuple(
             (
                 m.term.feature.words,
-                _value(m.was, m.term.feature.unit),
-                _value(m.supposed, m.term.feature.unit) + (" (outside what was learnt from)" if m.flat else ""),
-                number(m.times, 2),
+                *_moved(m),
+                number(m.times, digits),
             )
             for m in found.moved
         ),
         numbers=frozenset({1, 2, 3}),
-        note="Outside of what was learnt from a curve is flat: there the model knows nothing.",
+        note="Odds: chance / (1 − chance). The factors' own multiply to that of all. Beyond the values learnt from, a "
+        "curve goes on flat: there the model knows nothing.",
     )
-    times = found.times
     return Result(
         title="What if",
         subject=f"{name}, {say(found.at_ms, zone)}",
-        sentence=f"The chance of a break would have been {percent(found.after)} ({odds_of(found.after)}) instead of "
-        f"{percent(found.before)} ({odds_of(found.before)}): odds ×{_range(times)}.",
+        sentence=f"The chance of a break would have been {after} instead of {before}: odds ×{times} "
+        f"(95 % interval {number(found.times.low, _digits(times))} to {number(found.times.high, _digits(times))}).",
         tables=(table,) if found.moved else (),
         values={
             "at": iso(found.at_ms),
             "risk": found.before,
             "supposed_risk": found.after,
-            "odds_times": asdict(times),
+            "odds_times": asdict(found.times),
             "moved": [
                 {
                     "factor": m.term.feature.name,
@@ -169,6 +171,43 @@ def tell_supposed(name: str, found: Supposed, zone: ZoneInfo) -> Result:
         },
         cautions=(CAUTION,),
     )
+
+
+def agreeing(found: Supposed) -> tuple[str, str, str]:
+    """Both chances and the ratio of their odds, in as few digits as let the third be worked out from the first two."""
+    said = ("", "", "")
+    for digits in range(1, 5):
+        before, after = (round(100 * risk, digits) / 100 for risk in (found.before, found.after))
+        times = f"{found.times.value:.{2 if found.times.value < 10 else 1}f}"
+        said = (percent(found.before, digits), percent(found.after, digits), times)
+        if 0 < before < 1 and after < 1:
+            odds = after / (1 - after) / (before / (1 - before))
+            if f"{odds:.{_digits(times)}f}" == times:
+                break
+    return said
+
+
+def digits_of_factors(factors: Sequence[float], times: str) -> int:
+    """Digits behind the point from which on the rounded factors multiply to the rounded ratio."""
+    least = _digits(times)
+    for digits in range(least, least + 3):
+        if f"{math.prod(round(factor, digits) for factor in factors):.{least}f}" == times:
+            return digits
+    return least
+
+
+def _digits(text: str) -> int:
+    return len(text.partition(".")[2])
+
+
+def _moved(moved: Moved) -> tuple[str, str]:
+    """A factor as it was and as supposed, in as many digits as tell the two apart."""
+    unit, digits = moved.term.feature.unit, 3
+    was, supposed = _value(moved.was, unit), _value(moved.supposed, unit)
+    while was == supposed and digits < 6:
+        digits += 1
+        was, supposed = (_value(x, unit, digits) for x in (moved.was, moved.supposed))
+    return was, supposed + (" (outside what was learnt from)" if moved.flat else "")
 
 
 def _warning(warning: dict[str, object]) -> str:
@@ -214,13 +253,9 @@ def _record_table(record: dict[str, Any], zone: ZoneInfo) -> Table:
     )
 
 
-def _value(value: float, unit: str) -> str:
-    return NOTHING if value != value else f"{value:.3g} {unit}".strip()
+def _value(value: float, unit: str, digits: int = 3) -> str:
+    return NOTHING if value != value else f"{signed(f'{value:.{digits}g}')} {unit}".strip()
 
 
 def _plain(value: float) -> float | None:
     return None if value != value else value
-
-
-def _range(times: Interval) -> str:
-    return f"{times.value:.2f} (95 % interval {times.low:.2f} to {times.high:.2f})"

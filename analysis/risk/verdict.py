@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.figures.rates import count_interval
+from analysis.result import signed
 from analysis.risk.contender import Contender
 from analysis.risk.forecast import ADDITIVE, RULES
 from analysis.risk.score import Interval, disagreement_p, paired_difference
@@ -113,5 +114,5 @@ def _per_cent(share: Interval) -> str:
 
 
 def _points(difference: Interval) -> str:
-    low, value, high = (f"{100 * x:+.0f}" for x in (difference.low, difference.value, difference.high))
+    low, value, high = (signed(f"{100 * x:+.0f}") for x in (difference.low, difference.value, difference.high))
     return f"{value} points, 95 % interval {low} to {high}"

@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from scipy import optimize, stats
 
-from analysis.runnability.dispersion import LEVEL, Dispersion, dispersion, negative_binomial
+from analysis.runnability.dispersion import LEVEL, Dispersion, dispersion
 from analysis.runnability.observed import Counted, Tally, TooFewEvents
 
 
@@ -29,7 +29,6 @@ class Method(StrEnum):
     EXACT = "exact conditional"
     MID_P = "exact conditional, mid-p"
     QUASI_POISSON = "quasi-Poisson"
-    NEGATIVE_BINOMIAL = "negative binomial"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,25 +118,6 @@ def quasi_poisson_ratio(first: Tally, second: Tally, *, confidence: float = 0.95
     return _log_ratio(one, two, float(error), confidence, Method.QUASI_POISSON, factor, found.df)
 
 
-def negative_binomial_ratio(first: Tally, second: Tally, *, confidence: float = 0.95) -> Ratio:
-    """Ratio of two rates when counts of a unit are negative binomial with a common size; see ``quasi_poisson_ratio``.
-
-    Raises
-    ------
-    TooFewEvents
-        If a period has no break.
-    """
-    one, two = first.total, second.total
-    if not one.events or not two.events:
-        raise TooFewEvents("a negative binomial ratio needs breaks in both periods")
-    size = negative_binomial(first, second).size
-    information = [_information(p, size) for p in (first, second)]
-    error = float(np.sqrt(sum(1 / i for i in information)))
-    units = len(first.counts) + len(second.counts) - 2
-    factor = error**2 / (1 / one.events + 1 / two.events)
-    return _log_ratio(one, two, error, confidence, Method.NEGATIVE_BINOMIAL, factor, units)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """The answer of a comparison and what led to its method.
@@ -208,8 +188,3 @@ def _log_ratio(
         method=method,
         dispersion=factor,
     )
-
-
-def _information(period: Tally, size: float) -> float:
-    means = period.total.rate * np.asarray(period.hours)
-    return float((means / (1 + means / size)).sum())

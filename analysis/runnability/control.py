@@ -37,7 +37,6 @@ class Quantity(StrEnum):
     """What a point is."""
 
     RATE = "breaks per on-reel hour"
-    COUNT = "breaks"
     REELS_BETWEEN = "reels without a break between two breaks"
     HOURS_BETWEEN = "on-reel hours between breaks"
 
@@ -67,7 +66,7 @@ class Chart:
     @property
     def more_is_worse(self) -> bool:
         """Whether a high point is bad news: for breaks it is, for times between them it is good."""
-        return self.quantity in (Quantity.RATE, Quantity.COUNT)
+        return self.quantity is Quantity.RATE
 
 
 def u_chart(
@@ -101,28 +100,6 @@ def u_chart(
             spread = 3 * width * np.sqrt(mean) / hours
             low, high = np.maximum(centre - spread, 0), centre + spread
     return _chart(Quantity.RATE, limits, tally.labels or _numbers(counts.size), values, centre, (low, high), z, rules)
-
-
-def c_chart(
-    counts: Sequence[int],
-    *,
-    labels: Sequence[str] = (),
-    limits: Limits = Limits.PROBABILITY,
-    rules: Sequence[Rule] = WESTERN_ELECTRIC,
-) -> Chart:
-    """Breaks of equally long units: c̄ ± 3·sqrt(c̄) (NIST/SEMATECH e-Handbook 6.3.3.1), or exact Poisson limits."""
-    rates = u_chart(Tally(counts=tuple(counts), hours=(1.0,) * len(counts)), limits=limits, rules=rules)
-    return Chart(
-        quantity=Quantity.COUNT,
-        limits=limits,
-        labels=tuple(labels) or rates.labels,
-        values=rates.values,
-        centre=rates.centre,
-        low=rates.low,
-        high=rates.high,
-        z=rates.z,
-        signals=rates.signals,
-    )
 
 
 def g_chart(

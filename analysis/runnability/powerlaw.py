@@ -206,50 +206,6 @@ def same_shape(systems: Sequence[Observed]) -> SameShape:
     return SameShape(statistic=statistic, df=df, p_value=float(stats.chi2.sf(statistic, df)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GroupedPowerLaw:
-    """A power law fitted to counts of intervals, with Pearson's chi-square of its fit (df = intervals − 2)."""
-
-    beta: float
-    lam: float
-    expected: tuple[float, ...]
-    statistic: float
-    df: int
-    p_value: float
-
-
-def fit_counts(ends: Sequence[float], counts: Sequence[int]) -> GroupedPowerLaw:
-    """Fit to counts alone, where event times are not known. Intervals follow each other from age 0 and end at ``ends``.
-
-    Source: MIL-HDBK-189 (1981), grouped data.
-    """
-    edges, found = np.asarray((0.0, *ends), dtype=np.float64), np.asarray(counts, dtype=np.float64)
-    if found.size < 3 or np.count_nonzero(found) < 2:
-        raise TooFewEvents("a power law over counts needs at least three intervals, two of them with breaks")
-    scaled = edges / edges[-1]
-    logs = np.log(scaled[1:])
-
-    def score(beta: float) -> float:
-        powers = scaled**beta
-        slopes = powers[1:] * logs
-        slopes[1:] -= slopes[:-1].copy()
-        return float((found * slopes / np.diff(powers)).sum())
-
-    beta = _root(score, 0.01, 50.0)
-    lam = float(found.sum()) / edges[-1] ** beta
-    expected = lam * np.diff(edges**beta)
-    statistic = float(((found - expected) ** 2 / expected).sum())
-    df = found.size - 2
-    return GroupedPowerLaw(
-        beta=beta,
-        lam=lam,
-        expected=tuple(expected.tolist()),
-        statistic=statistic,
-        df=df,
-        p_value=float(stats.chi2.sf(statistic, df)),
-    )
-
-
 def _maximum(systems: Sequence[Observed], events: int) -> tuple[float, float]:
     """Maximum likelihood of shape and lam; iterative only where windows differ."""
     ends = np.array([s.end for s in systems])

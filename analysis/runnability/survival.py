@@ -115,20 +115,6 @@ def kaplan_meier(runs: Runs, *, confidence: float = 0.95, limits: Limits = Limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LogRank:
-    """Whether two groups of runs break alike: a chi-square on 1 degree of freedom."""
-
-    statistic: float
-    p_value: float
-
-
-def log_rank(first: Runs, second: Runs) -> LogRank:
-    """Compare the survival of two groups of runs over their whole length."""
-    result = stats.logrank(_censored(first), _censored(second))
-    return LogRank(statistic=float(result.statistic) ** 2, p_value=float(result.pvalue))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class HazardBand:
     """Breaks per on-reel hour between two lengths of time since back on the reel. [min]"""
 
@@ -163,7 +149,3 @@ def _curve_limits(surviving: Floats, relative: Floats, reach: float, limits: Lim
             low, high = surviving ** (1 / spread), surviving**spread
     gone = surviving <= 0
     return np.where(gone, np.nan, low), np.where(gone, np.nan, np.minimum(high, 1.0))
-
-
-def _censored(runs: Runs) -> stats.CensoredData:
-    return stats.CensoredData.right_censored(runs.hours, [not broke for broke in runs.broke])

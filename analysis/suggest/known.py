@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-NO_CAUSE_SECTION = "other"
-"""Causes that mill.toml puts in this section (unknown, under review) name nothing and cannot be suggested."""
+from analysis.history import NO_CAUSE_SECTION
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

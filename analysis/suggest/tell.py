@@ -18,6 +18,8 @@ from analysis.telling.common import SAFETY, about, iso, named
 MOST_CAUSES, MOST_REASONS = 2, 3
 LEAST_SAID = 1.15
 """A reason that changes the odds by less is not told."""
+_SURE = 0.99
+"""Some chance is always left to causes never coded, so 100 % is never promised."""
 ONLY_SUGGESTED = (
     "Suggestions only: a person who saw the broken end decides. Nothing is stored as a cause unless a person sends it "
     "as a note."
@@ -187,8 +189,9 @@ def _table(history: History, breaks: Breaks, found: Sequence[Suggestion]) -> Tab
         columns=("lost", "section", "coded", "suggested", "chance", "because", "against it"),
         rows=tuple(rows),
         numbers=frozenset({4}),
-        note="Chance: among causes that name something; what the two leave belongs to others. 'breakhorn dossier ID' "
-        "shows one break whole; --json gives the note that a person could send.",
+        note="Chance: among causes that name something; what the two leave belongs to others. What a tag did before "
+        "earlier breaks is measured by the quiet runs of the break at hand, so its counts differ from break to break. "
+        "'breakhorn dossier ID' shows one break whole; --json gives the note that a person could send.",
     )
 
 
@@ -203,7 +206,11 @@ def _judged_table(judged: Judged) -> Table:
         ("section's most used cause", _hits(judged.usual)),
         ("one of the section's two most used", _hits(judged.usual_two)),
     ]
-    bins = "; ".join(f"{percent_of(b.promised)} promised, {percent_of(b.so)} came ({b.number})" for b in judged.bins)
+    bins = "; ".join(
+        f"{'over 99 %' if b.promised > _SURE else percent_of(b.promised)} promised, {percent_of(b.so)} came "
+        f"({b.number})"
+        for b in judged.bins
+    )
     p = (
         ""
         if judged.better_p is None

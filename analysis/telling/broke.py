@@ -65,13 +65,16 @@ def _cautions(stock: BrokeLedger | None) -> tuple[str, ...]:
 def _stock_said(stock: BrokeLedger, history: History, book: Ledger) -> str:
     made_t = made(history.production, book.period).tonnes_t
     reel_t = sum(one.reel_t for one in stock.by_downtime)
-    share = f", {percent(reel_t / made_t)} of what was made on the reel" if made_t else ""
+    of_made = f", {percent(reel_t / made_t)} of what was made on it" if made_t else ""
     dosed = [t.dosed_t for t in stock.towers if t.dosed_t is not None]
     of_furnish = f", {percent(sum(dosed) / stock.furnish_t)} of the furnish" if stock.furnish_t else ""
     back = f"; {number(sum(dosed))} t were dosed back{of_furnish}" if dosed else ""
     spilled = sum(t.spilled_t or 0.0 for t in stock.towers)
     over = f"; {number(spilled)} t ran over" if spilled >= 0.05 else ""
-    return f"{number(stock.oven_dry_t)} t of broke, oven-dry, fell into the pits{share}{back}{over}."
+    return (
+        f"{number(stock.oven_dry_t)} t of broke, oven-dry, fell into the pits ({number(reel_t)} t at reel moisture"
+        f"{of_made}){back}{over}."
+    )
 
 
 def _ledger_tables(history: History, stock: BrokeLedger) -> list[Table]:

@@ -17,6 +17,10 @@ SAFETY = (
     "the tail follow the written safe system of work, local codes and qualified people."
 )
 """The notice that every advisory view carries."""
+CREWS_DIFFER = (
+    "Crews are not dealt the same breaks: sections, grades, hours and stock differ between them. A difference says "
+    "where to ask what helps, not who is better."
+)
 
 
 def iso(at_ms: int | None) -> str | None:

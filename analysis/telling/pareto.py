@@ -11,7 +11,7 @@ from analysis.history import Downtime, History
 from analysis.pareto import Bar, Measure, Pareto, Selection, Sort
 from analysis.period import say
 from analysis.result import MISSING, NOTHING, Cell, Result, Sheet, Table, count, length, minutes, number, significant
-from analysis.telling.common import about, iso, named, prices
+from analysis.telling.common import CREWS_DIFFER, about, iso, named, prices
 
 _MEASURES_SHOWN = (Measure.MINUTES, Measure.TONNES, Measure.MONEY)
 
@@ -64,7 +64,7 @@ def _pareto_said(found: Pareto) -> str:
     if not total:
         return f"no {found.noun}."
     said = [bar for bar in found.bars if bar.sort is not Sort.REMAINDER]
-    rest = "".join(f"; {bar.count} {bar.label}" for bar in found.bars if bar.sort is Sort.REMAINDER and bar.count)
+    rest = "".join(f"; {bar.count} {_named(bar)}" for bar in found.bars if bar.sort is Sort.REMAINDER and bar.count)
     if not any(bar.count for bar in said):
         return f"{count(total, found.noun)}{rest}."
     costliest = max(said, key=lambda bar: bar.lost.ms)
@@ -75,6 +75,8 @@ def _pareto_said(found: Pareto) -> str:
     )
     if first == [costliest]:
         return f"{most}, and costs the most time too, {length(costliest.lost.ms)}{rest}."
+    if len(first) == 1 and length(first[0].lost.ms) == length(costliest.lost.ms):
+        return f"{most}; {_named(costliest)} costs as much time, {length(costliest.lost.ms)}{rest}."
     turn = "; of all," if costliest in first else ", but"
     return f"{most}{turn} {_named(costliest)} costs the most time, {length(costliest.lost.ms)}{rest}."
 
@@ -116,7 +118,8 @@ def pareto_table(found: Pareto, history: History) -> Table:
         rows=rows,
         numbers=frozenset(range(1, 9)),
         note=(
-            "In brackets: 95 % intervals (of counts exact, of sums by bootstrap over breaks). Place in each: rank by "
+            "In brackets: 95 % intervals (of counts exact, of sums by bootstrap over breaks; of one or two the upper "
+            "end is a guess). Place in each: rank by "
             f"{_plural(found)} · minutes · tonnes · money; equal ones share a place. A day of running: number per 24 h "
             f"on the reel, with exact 95 % interval. Cost: {prices(history)}."
         ),
@@ -179,12 +182,11 @@ def _downtime_table(downtimes: Sequence[Downtime], history: History) -> Table:
     rows = tuple(
         (
             say(d.started_ms, zone),
-            d.kind + (" (secondary)" if d.secondary else ""),
+            d.kind + (", secondary" if d.secondary else ""),
             section_label(d),
             cause_label(d),
             minutes(d.lasts_ms(horizon_ms)) + (" so far" if d.ended_ms is None else ""),
-            d.crew or NOTHING,
-            d.grade or NOTHING,
+            f"{d.crew or NOTHING}, {d.grade or NOTHING}",
             d.comment or "",
             d.downtime_id,
         )
@@ -192,7 +194,7 @@ def _downtime_table(downtimes: Sequence[Downtime], history: History) -> Table:
     )
     return Table(
         title="The downtimes themselves, longest first",
-        columns=("from", "kind", "section", "cause", "min", "crew", "grade", "comment", "id"),
+        columns=("from", "kind", "section", "cause", "min", "crew, grade", "comment", "id"),
         rows=rows,
         numbers=frozenset({4}),
         note="Whole downtimes that began in the period, also where they reach beyond its end.",
@@ -251,8 +253,8 @@ def _place_values(bar: Bar, found: Pareto) -> dict[str, Any]:
 
 def _pareto_cautions(found: Pareto) -> tuple[str, ...]:
     unknown = sum(bar.lost.unknown_ms for bar in found.bars)
-    if not unknown:
-        return ()
-    return (
-        f"The rate before the loss is unknown for {length(unknown)} of lost time: its tonnes and money are left out.",
-    )
+    said = [CREWS_DIFFER] if found.by == "crew" else []
+    if unknown:
+        lost = length(unknown)
+        said.append(f"The rate before the loss is unknown for {lost} of lost time: its tonnes and money are left out.")
+    return tuple(said)

@@ -47,7 +47,7 @@ def _said(history: History, found: Worth) -> str:
     cost = MISSING if first.cost is None else f"{_amount(first.cost)} {history.mill.currency}"
     return (
         f"{_name(first)} costs {significant(first.lost_h)} h and {cost} a year; "
-        f"to be rid of it would be worth at most {_amount(saved)} {unit} a year."
+        f"to be rid of all of it would be worth {_amount(saved)} {unit} a year."
     )
 
 

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.read import open_store
-from analysis.risk.ceiling import share_of_achievable
 from analysis.risk.exposure import Exposure, build
 from analysis.risk.forecast import ADDITIVE, BEST_TAG, BOOSTED
 from analysis.risk.judge import Judgement, judge
@@ -30,6 +29,7 @@ from collector.publish import publish
 from collector.settings import load_mill
 from collector.store import Store
 from replay_data.simulator import MILL_TOML, simulate
+from tests.risk_ceiling import share_of_achievable
 
 QUICK_DAYS = 16
 SETTINGS = RiskSettings()

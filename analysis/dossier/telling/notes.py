@@ -6,7 +6,7 @@ from analysis.dossier.answer import Dossier
 from analysis.dossier.telling.common import MIN_MS, subject
 from analysis.history import Downtime
 from analysis.period import say
-from analysis.result import NOTHING, Result, Table, count, length
+from analysis.result import NOTHING, Result, Table, count, length, signed
 from analysis.runnability.telling.wording import plain
 from analysis.telling.common import iso
 
@@ -72,7 +72,7 @@ def _near_table(found: Dossier) -> Table:
 
 def _near_row(found: Dossier, d: Downtime) -> tuple[str, ...]:
     return (
-        f"{(d.started_ms - found.started_ms) / MIN_MS:+.0f}",
+        signed(f"{(d.started_ms - found.started_ms) / MIN_MS:+.0f}"),
         d.downtime_id,
         d.kind + (", secondary" if d.secondary else ""),
         d.section or NOTHING,

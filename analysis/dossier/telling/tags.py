@@ -8,7 +8,7 @@ from analysis.dossier.answer import Dossier
 from analysis.dossier.telling.common import subject
 from analysis.dossier.unusual import Unusual, expected_beyond
 from analysis.evidence.settings import Statistic
-from analysis.result import NOTHING, Result, Table
+from analysis.result import NOTHING, Result, Table, signed
 from analysis.runnability.telling.wording import amount, listed, plain
 from analysis.telling.common import iso
 
@@ -97,7 +97,7 @@ def _tag_row(u: Unusual) -> tuple[str, ...]:
         amount(u.level, digits),
         amount(u.middle, digits),
         f"{amount(u.low, digits)} to {amount(u.high, digits)}",
-        f"{u.by:+.1f}",
+        signed(f"{u.by:+.1f}"),
         f"{u.beyond} of {u.quiet}",
         NOTHING if u.left_min is None else f"{u.left_min} min",
     )

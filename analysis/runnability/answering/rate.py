@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
+from itertools import pairwise
 
 from analysis.figures.ledger import SPLITS, Ledger, ledger
 from analysis.figures.rates import Rate, rate_of
@@ -102,13 +103,10 @@ def _units_part(history: History, period: Period, units: Tally, limits: Limits, 
 
 def _hours_part(history: History, period: Period, clock: OnReelClock, breaks: Sequence[Downtime]) -> Part:
     hours, labels = [], []
-    at = 0.0
-    for d in breaks:
-        now = clock.at(d.started_ms)
-        if now > at:
-            hours.append(now - at)
+    for before, d in pairwise(breaks):
+        if (between := clock.at(d.started_ms) - clock.at(before.started_ms)) > 0:
+            hours.append(between)
             labels.append(say(d.started_ms, history.mill.zone))
-        at = now
     return _chart_part(history, period, "Hours between breaks", INTERVAL, lambda: t_chart(hours, labels=labels))
 
 

@@ -51,15 +51,18 @@ def _chart_said(unit: str, chart: Chart, known: int) -> str:
         return f"none of {count(known, unit)} stands out; all scatter as chance lets them."
     bad = [chart.labels[s.point] for s in beyond if (s.side > 0) is chart.more_is_worse]
     good = [chart.labels[s.point] for s in beyond if (s.side > 0) is not chart.more_is_worse]
-    parts = [f"of {count(known, unit)}, {_some(bad)} beyond the limit on the worse side"] if bad else []
-    parts += [f"{'of ' + count(known, unit) + ', ' if not bad else ''}{_some(good)} on the better side"] if good else []
+    parts = [
+        f"{len(points)} of {count(known, unit)} ({_some(points)}) {'lies' if len(points) == 1 else 'lie'} beyond the "
+        f"limit on the {side} side"
+        for points, side in ((bad, "worse"), (good, "better"))
+        if points
+    ]
     parts += [f"{count(len(runs), unit)} at the end of a row that chance seldom makes"] if runs else []
     return f"{listed(parts)}. {NO_ALARMS}"
 
 
 def _some(labels: list[str], most: int = 3) -> str:
-    said = listed(labels) if len(labels) <= most else f"{', '.join(labels[:most])} and {len(labels) - most} more"
-    return f"{said} {'lies' if len(labels) == 1 else 'lie'}"
+    return listed(labels) if len(labels) <= most else f"{', '.join(labels[:most])} and {len(labels) - most} more"
 
 
 def point_scale(chart: Chart) -> float:

@@ -53,7 +53,9 @@ def _said(found: Lifetimes) -> str:
     runs = found.runs
     if not runs.breaks:
         return f"time to break: none of {count(len(runs.hours), 'run')} since a return ended in such a break."
-    parts = [f"time to break: {runs.breaks} of {count(len(runs.hours), 'run')} ended in a break"]
+    parts = [
+        f"time to break: {runs.breaks} of {count(len(runs.hours), 'run')} ended in a break, secondary ones counted"
+    ]
     if found.survival is not None and (median := found.survival.median) is not None:
         parts.append(f"half of all runs last longer than {amount(median, 1)} h")
     if found.early is not None:

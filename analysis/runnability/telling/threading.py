@@ -11,9 +11,11 @@ from analysis.result import Result, Table, count
 from analysis.runnability.pooling import Group, Pooling
 from analysis.runnability.rethreading import GroupComparison, GroupFigures, Learning
 from analysis.runnability.telling.wording import amount, chance, changed, listed, percent_of, plain, span
-from analysis.telling.common import about, named
+from analysis.telling.common import CREWS_DIFFER, about, named
 
 CALLED = 0.05
+FEWEST_FOR_TENTHS = 10
+"""With fewer returns what one in ten exceeds is little more than the longest of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,8 +128,7 @@ def _apart_said(by: str, pooling: Pooling | None, what: str, verb: str) -> str:
 
 def _group_cautions(by: str) -> tuple[str, ...]:
     dealt = {
-        "crew": "Crews are not dealt the same breaks: sections, grades, hours and stock differ between them. A "
-        "difference says where to ask what helps, not who is better.",
+        "crew": CREWS_DIFFER,
         "section": "Sections differ in what there is to clear and to thread.",
     }
     return (dealt.get(by, f"Whatever differs together with the {by} differs here too."),)
@@ -141,7 +142,7 @@ def _raw_table(by: str, figures: Sequence[GroupFigures]) -> Table:
             f"{f.attempts / f.returns:.2f}",
             percent_of(f.first.share),
             amount(f.median_lost_min, 1),
-            amount(f.slow_lost_min, 1),
+            amount(f.slow_lost_min if f.returns >= FEWEST_FOR_TENTHS else None, 1),
             amount(f.median_clearing_min, 1),
             amount(f.median_threading_min, 1),
         )
@@ -152,7 +153,8 @@ def _raw_table(by: str, figures: Sequence[GroupFigures]) -> Table:
         columns=(by, "returns", "attempts each", "first held", "lost [min]", "1 in 10 over", "clearing", "threading"),
         rows=rows,
         numbers=frozenset(range(1, 8)),
-        note="Medians, in minutes; clearing: loss to first attempt; threading: first attempt to back on reel.",
+        note="Medians, in minutes; clearing: loss to first attempt; threading: first attempt to back on reel. 1 in 10 "
+        f"over: from {FEWEST_FOR_TENTHS} returns on.",
     )
 
 
@@ -160,21 +162,22 @@ def _pooled_tables(by: str, found: GroupComparison) -> tuple[Table, ...]:
     tables = []
     if found.first is not None:
         rows = [_share_row(g) for g in found.first.groups]
-        tables.append(_pooled_table(f"Held at the first attempt by {by}, pooled", by, rows))
+        tables.append(_pooled_table(f"Held at the first attempt by {by}, pooled", by, rows, ""))
     if found.minutes is not None:
         rows = [_minute_row(g) for g in found.minutes.groups]
-        tables.append(_pooled_table(f"Typical lost minutes by {by}, pooled", by, rows))
+        typical = "Typical: the geometric mean, which is near the median. "
+        tables.append(_pooled_table(f"Typical lost minutes by {by}, pooled", by, rows, typical))
     return tuple(tables)
 
 
-def _pooled_table(title: str, by: str, rows: Sequence[tuple[str, ...]]) -> Table:
+def _pooled_table(title: str, by: str, rows: Sequence[tuple[str, ...]], typical: str) -> Table:
     return Table(
         title=title,
         columns=(by, "returns", "its own", "pooled", "limits", "own weight"),
         rows=tuple(rows),
         numbers=frozenset({1, 2, 3, 4, 5}),
-        note="Pooled: drawn towards the mean of all by as much as groups of this mill are alike; own weight: what "
-        "part of the distance to that mean is kept. In the mill's order, which is no ranking.",
+        note=f"{typical}Pooled: drawn towards the mean of all by as much as groups of this mill are alike; own weight: "
+        "what part of the distance to that mean is kept. In the mill's order, which is no ranking.",
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from analysis.figures.rates import Rate
 from analysis.history import History
 from analysis.period import Period, say
-from analysis.result import Result, Table, count
+from analysis.result import Result, Table, count, number
 from analysis.runnability.changepoint import Steps
 from analysis.runnability.mcf import MeanCumulative
 from analysis.runnability.observed import Observed
@@ -145,7 +145,8 @@ def _test_table(tests: Sequence[TrendTest]) -> Table:
     rows = tuple(
         (
             t.name,
-            f"{t.statistic:,.3f}" + (f" (df {t.df})" if t.df else ""),
+            number(t.statistic, 0 if float(t.statistic).is_integer() else 3)
+            + (f" ({count(t.df, 'degree')} of freedom)" if t.df else ""),
             str(t.events),
             "–" if t.p_rising is None else chance(t.p_rising),
             "–" if t.p_falling is None else chance(t.p_falling),
@@ -164,7 +165,7 @@ def _test_table(tests: Sequence[TrendTest]) -> Table:
 
 
 def _model_table(found: Trend) -> Table:
-    rows = tuple((name, f"{fit:,.2f}", f"{criterion:,.2f}") for name, fit, criterion in found.models)
+    rows = tuple((name, number(fit, 2), number(criterion, 2)) for name, fit, criterion in found.models)
     law = found.power_law
     fit = "" if law is None else f" Cramér-von Mises of the power law {law.fit_statistic:.3f}: {_fit_said(law)}."
     return Table(
@@ -177,7 +178,7 @@ def _model_table(found: Trend) -> Table:
 
 
 def _fit_said(law: PowerLaw) -> str:
-    return "not refused at 20 %" if law.fit_level is None else f"reaches the {100 * law.fit_level:g} % level"
+    return "not refused at 20 %" if law.fit_level is None else f"refused at {100 * law.fit_level:g} %, so it fits badly"
 
 
 def _step_tables(history: History, found: Trend) -> tuple[Table, ...]:

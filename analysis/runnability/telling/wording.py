@@ -9,10 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from analysis.result import number, percent, signed, significant
+
 HOURS_A_DAY = 24.0
 """Rates are said per day of running: 24 h with the sheet on the reel."""
 _MOST_SAID = 11.0
 """Ratios beyond which a change in per cent says nothing more."""
+_MOST_EXACT = 10_000
 
 
 def a_day(rate: float | None, digits: int = 2) -> str:
@@ -26,7 +29,7 @@ def changed(ratio: float) -> str:
         return "without limit" if ratio > 0 else "not known"
     if ratio > _MOST_SAID:
         return f"over +{100 * (_MOST_SAID - 1):.0f} %"
-    return f"{100 * (ratio - 1):+.0f} %".replace("-", "−")
+    return signed(f"{100 * (ratio - 1):+.0f}") + " %"
 
 
 def chance(p_value: float) -> str:
@@ -38,7 +41,7 @@ def chance(p_value: float) -> str:
 
 def percent_of(share: float | None) -> str:
     """A share in whole per cent."""
-    return "–" if share is None or math.isnan(share) else f"{100 * share:.0f} %"
+    return "–" if share is None or math.isnan(share) else percent(share, 0)
 
 
 def span(low: float, high: float, digits: int = 2) -> str:
@@ -52,7 +55,8 @@ def amount(value: float | None, digits: int = 2) -> str:
         return "–"
     if math.isinf(value):
         return "without limit"
-    return f"{value:,.{digits}f}"
+    # Five figures of a limit that a handful of breaks gives say no more than four.
+    return significant(value, 4) if abs(value) >= _MOST_EXACT else number(value, digits)
 
 
 def listed(words: list[str]) -> str:
