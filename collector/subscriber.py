@@ -200,7 +200,8 @@ class Subscriber:
         client.on_connect, client.on_message = self._guarded(self._greet), self._guarded(self._receive)
         client.on_disconnect, client.on_subscribe = self._guarded(self._lost), self._guarded(self._subscribed)
         client.on_publish = self._guarded(self._published)
-        client.take = self._guarded(partial(self._take, client))
+        if self._broker.off_the_wire:
+            client.take = self._guarded(partial(self._take, client))
         if self._will is not None:
             client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         return client

@@ -172,6 +172,7 @@ def test_messages_lead_to_the_same_rows_as_files(mill_file: Path, file: Write, t
         ("note", ("noted,kind,downtime,cause", "2026-03-01,cause,x,FLT"), 'a.csv:2: mill.toml has no cause "FLT"'),
         ("clothing", ("installed,position", "25.10.2026 03:30,felt"), "comes twice in Europe/Helsinki"),
         ("clothing", ("installed,position,machine", "2026-03-01,felt,pm9"), "a.csv:2: unknown machine"),
+        ("lab", ("sampled,test,value", "2026-03-01 04:00,Ash,1", f"2026-03-01,{'A' * 140_000},1"), "a.csv:3: cannot"),
         ("clothing", ("installed;position", "2026-03-01;a", "2026-03-01;b;c"), "a.csv:3: has 3 columns, where"),
     ],
 )  # fmt: skip

@@ -20,20 +20,22 @@ from breakhorn import cli
 from collector.broker import embedded_broker
 from collector.message import Message
 from collector.replay import Publisher
-from collector.settings import load_mill
+from collector.settings import load_mill, parse_mill
 from replay_data.demo import write_mill
 from tests.servers import needs, wait_until
 from tests.test_stopping import events, service
 
 ROOT = Path(__file__).parent.parent
 GUIDE = (ROOT / "collector" / "OPERATIONS.md").read_text()
+BROKER_GUIDE = (ROOT / "collector" / "deploy" / "mosquitto" / "README.md").read_text()
+GUIDES = (GUIDE, (ROOT / "collector" / "FLEET.md").read_text(), BROKER_GUIDE)
 UNIT = ROOT / "collector" / "deploy" / "breakhorn.service"
 CONTAINERFILE = (ROOT / "collector" / "deploy" / "Containerfile").read_text()
 
 
-def blocks(kind: str) -> list[str]:
+def blocks(kind: str, guide: str = GUIDE) -> list[str]:
     """The lines of all blocks of a kind, in order."""
-    return [line for block in re.findall(rf"```{kind}\n(.*?)```", GUIDE, re.DOTALL) for line in block.splitlines()]
+    return [line for block in re.findall(rf"```{kind}\n(.*?)```", guide, re.DOTALL) for line in block.splitlines()]
 
 
 @pytest.fixture
@@ -78,6 +80,65 @@ def test_what_the_guide_installs_is_there_and_is_what_the_unit_starts() -> None:
     for told in ("/opt/breakhorn/bin", "/etc/breakhorn/mill.toml"):
         assert told in lines
         assert told in unit
+
+
+def test_what_root_is_to_copy_can_be_copied(tmp_path: Path) -> None:
+    """As somebody who is not root: without the group, below another root."""
+    lines = [line for line in blocks("root") if line.startswith("install ")]
+    for folder in ("etc/systemd/system", "etc/mosquitto/conf.d"):
+        (tmp_path / folder).mkdir(parents=True)
+
+    for line in lines:
+        here = line.replace(" -g breakhorn", "").replace(" mill.toml", " replay_data/mill.toml")
+        subprocess.run(here.replace(" /etc/", f" {tmp_path}/etc/"), shell=True, cwd=ROOT, check=True)
+
+    copied = sorted(path.name for path in tmp_path.rglob("*") if path.is_file())
+    assert copied == ["breakhorn-loss-sheet.service", "breakhorn-loss-sheet.timer", "breakhorn.service", "mill.toml"]
+
+
+def test_the_broker_is_set_up_as_its_guide_says(tmp_path: Path) -> None:
+    needs("mosquitto_passwd")
+    (tmp_path / "etc/mosquitto/conf.d").mkdir(parents=True)
+    said = "\n".join(blocks("sh", BROKER_GUIDE)).replace(" -g mosquitto", "").replace("root:mosquitto ", "$(id -u) ")
+    script = f"set -e; systemctl() {{ echo $* > {tmp_path}/restarted; }}\n{said.replace(' /etc/', f' {tmp_path}/etc/')}"
+
+    subprocess.run(["bash", "-c", script], cwd=ROOT / "collector" / "deploy" / "mosquitto", input="rope and tail\n" * 2,
+        text=True, capture_output=True, check=True, timeout=30)  # fmt: skip
+
+    conf = (tmp_path / "etc/mosquitto/conf.d/breakhorn.conf").read_text()
+    assert (tmp_path / "restarted").read_text() == "restart mosquitto\n"
+    for name in ("breakhorn.acl", "breakhorn.passwd"):
+        assert f" /etc/mosquitto/{name}\n" in conf
+        assert (tmp_path / "etc/mosquitto" / name).stat().st_mode & 0o777 == 0o640
+
+
+def test_every_piece_of_mill_toml_in_a_guide_can_stand_in_one(tmp_path: Path) -> None:
+    pieces = [piece for guide in GUIDES for piece in re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)]
+    whole = (ROOT / "replay_data" / "mill.toml").read_text()
+
+    for piece in pieces:
+        (table,) = re.findall(r"^\[\w+\]$", piece, re.MULTILINE)
+        others = re.sub(rf"^{re.escape(table)}\n(?:[^\[].*\n|\n)*", "", whole, flags=re.MULTILINE)
+        without = piece.replace('folder = "/mnt/lake"', f'folder = "{tmp_path}"').replace("\n# ", "\n")
+        for text in (piece, without if table == "[lake]" else piece):
+            assert parse_mill(f"{others}\n{text}", file=tmp_path / "mill.toml")
+
+    assert len(pieces) == 3
+
+
+def test_every_command_that_a_guide_names_is_one() -> None:
+    named = {line for guide in GUIDES for line in re.findall(r"`(breakhorn [^`]+)`", guide)}
+    named |= {
+        line.split("/opt/breakhorn/bin/")[1]
+        for line in blocks("root")
+        if "/opt/breakhorn/bin/breakhorn " in line and not line.startswith("sed ")
+    }
+
+    for line in named:
+        words = shlex.split(line)[1:]
+        started_with(words[2:] if words[0] == "--mill" else words)
+
+    assert len(named) > 8
 
 
 @pytest.mark.parametrize(
@@ -140,8 +201,10 @@ def started_with(arguments: list[str]) -> None:
     """Fails unless the command knows the arguments."""
     with click.Context(cli) as context:
         command = cli.get_command(context, arguments[0])
+        if isinstance(command, click.Group) and len(arguments) > 1:
+            command, arguments = command.get_command(context, arguments[1]), arguments[1:]
         assert command is not None
-        command.make_context(arguments[0], arguments[1:], parent=context)
+        command.make_context(arguments[0], arguments[1:], parent=context, resilient_parsing=len(arguments) == 1)
 
 
 def test_unit_and_container_start_what_there_is() -> None:

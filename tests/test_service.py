@@ -110,9 +110,10 @@ def loaded(folder: Path, messages: list[Message], *, flush: bool = True) -> dict
 
 
 @pytest.mark.broker
-def test_live_and_load_give_the_same_rows(broker_port: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize("off_the_wire", ["true", "false"])
+def test_live_and_load_give_the_same_rows(broker_port: int, tmp_path: Path, off_the_wire: str) -> None:
     messages = golden_messages()
-    mill = mill_at(tmp_path, broker_port)
+    mill = mill_at(tmp_path, broker_port, broker=f"off_the_wire = {off_the_wire}")
 
     with collecting(mill) as collector:
         wait_until(lambda: collector.connected, what="the collector's connection")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import tempfile
+import tracemalloc
 from pathlib import Path
 
 import duckdb
@@ -192,6 +193,26 @@ def test_a_compressed_file_that_is_cut_short_is_not_taken_for_a_shorter_one(suff
 
     with pytest.raises(StreamFault, match="is the file cut short"):
         list(read_stream(path))
+
+
+@pytest.mark.parametrize("suffix", ["", ".gz", ".zst"])
+def test_a_line_without_end_is_refused_before_it_is_all_read(
+    tmp_path: Path, suffix: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.stream.jsonl.LONGEST_LINE", 1000)
+    path, endless = tmp_path / f"night.jsonl{suffix}", b"[" * 80_000_000
+    content = b"\n" + endless
+    packed = {"": content, ".gz": gzip.compress(content), ".zst": zstandard.compress(content)}
+    path.write_bytes(packed[suffix])
+    del endless, content, packed
+
+    tracemalloc.start()
+    with pytest.raises(StreamFault, match="longer than any message"):
+        list(read_stream(path))
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+
+    assert most < 50_000_000
 
 
 def test_a_zstandard_file_of_several_frames_is_read_to_its_end(tmp_path: Path) -> None:

@@ -262,7 +262,7 @@ class _Reading:
         layout, columns = self.layout, self.layout.columns
         formats: dict[str, TimeFormat] = {}
         with opened(self._path, layout.encoding) as file:
-            for line, row in rows_from(file, layout):
+            for line, row in rows_from(file, layout, self._path):
                 if len(row) != len(columns.names):
                     reason = f"has {len(row)} columns, where there are {len(columns.names)} names: mend it"
                     raise HistoryFault(self._path, reason, line=line)

@@ -143,11 +143,29 @@ def _signs(path: Path, data: Sequence[tuple[int, Sequence[str]]], columns: Colum
         raise HistoryFault(path, str(unclear), line=line, column=name) from None
 
 
-def rows_from(file: TextIO, layout: Layout) -> Iterator[tuple[int, list[str]]]:
-    """The rows of an opened file from its first line of data on, with the line on which each ends."""
-    skipped = sum(1 for _ in islice(file, layout.first_line - 1))
-    reader = csv.reader(file, delimiter=layout.delimiter)
-    yield from ((reader.line_num + skipped, row) for row in reader if row)
+def rows_from(file: TextIO, layout: Layout, path: Path) -> Iterator[tuple[int, list[str]]]:
+    """The rows of an opened file from its first line of data on, with the line on which each ends.
+
+    Raises
+    ------
+    HistoryFault
+        For a cell that is longer than any cell of a table.
+    """
+    lines = _lines(file)
+    skipped = sum(1 for _ in islice(lines, layout.first_line - 1))
+    reader = csv.reader(lines, delimiter=layout.delimiter)
+    try:
+        yield from ((reader.line_num + skipped, row) for row in reader if row)
+    except csv.Error as error:
+        raise HistoryFault(
+            path, f"cannot be read on ({error}): is it a table?", line=reader.line_num + skipped
+        ) from None
+
+
+def _lines(file: TextIO) -> Iterator[str]:
+    """Line by line, one that is too long in pieces: a small packed file may hold one without end."""
+    while line := file.readline(_LONGEST_LINE + 1):
+        yield line
 
 
 def time_text(row: Sequence[str], columns: Columns) -> str:
@@ -200,7 +218,14 @@ def _sample(path: Path, encoding: str) -> list[tuple[int, str]]:
     """The first lines that are not empty, with their numbers."""
     try:
         with opened(path, encoding) as file:
-            lines = [(number, line) for number, line in enumerate(islice(file, SAMPLE_LINES), start=1) if line.strip()]
+            lines = []
+            for number, line in enumerate(islice(_lines(file), SAMPLE_LINES), start=1):
+                if len(line) > _LONGEST_LINE:
+                    raise HistoryFault(
+                        path, "has a line of more than a million characters: is it a table?", line=number
+                    )
+                if line.strip():
+                    lines.append((number, line))
     except UnicodeDecodeError:
         other = " or ".join(name for name in reversed(ENCODINGS) if name != encoding)
         reason = f"is not {encoding}: give --encoding {other}"
@@ -209,8 +234,6 @@ def _sample(path: Path, encoding: str) -> list[tuple[int, str]]:
         raise HistoryFault(path, f"cannot be read ({error})") from None
     if not lines:
         raise HistoryFault(path, "is empty")
-    if any(len(line) > _LONGEST_LINE for _, line in lines):
-        raise HistoryFault(path, "has a line of more than a million characters: is it a table?", line=1)
     return lines
 
 

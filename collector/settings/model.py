@@ -135,6 +135,10 @@ class Broker(_Table):
     payload_at_most_kb: int = Field(
         default=1024, ge=1, le=262_144, description="Larger payloads are not decoded: kept as rejected, cut. [KiB]"
     )
+    off_the_wire: bool = Field(
+        default=True,
+        description="Messages are taken off the wire before paho looks at each; false: by paho alone, slower.",
+    )
     subscribe: Name | None = Field(
         default=None,
         description="One wide topic filter instead of one a source: for brokers that keep order only within one.",

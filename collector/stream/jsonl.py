@@ -23,6 +23,10 @@ from collector.stream.fault import StreamFault
 
 _DAMAGED = (OSError, EOFError, zlib.error, zstandard.ZstdError)
 _CHUNK = 1 << 17
+_PACKED_CHUNK = 1 << 8
+"""Zstandard packs 32,000 bytes of a kind into one: so much of it becomes 8 MB at most."""
+LONGEST_LINE = 400_000_000
+"""MQTT knows no payload above 256 MB (1.5.5, 2.1.4), which base64 makes a third longer. [bytes]"""
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _NO_JSON = msgspec.Raw()  # one object: a default is left out of a line by identity
 
@@ -48,6 +52,8 @@ def read_json_lines(path: Path) -> Iterator[Message]:
     try:
         with ExitStack() as stack:
             for number, line in enumerate(_open_to_read(path, stack), start=1):
+                if len(line) > LONGEST_LINE:
+                    raise StreamFault(path, number, f"is longer than any message: {LONGEST_LINE:,} bytes and more")
                 text = line.removeprefix(_BYTE_ORDER_MARK).strip()
                 if text:
                     yield _message(path, number, text)
@@ -58,10 +64,18 @@ def read_json_lines(path: Path) -> Iterator[Message]:
 
 
 def _open_to_read(path: Path, stack: ExitStack) -> Iterable[bytes]:
+    """Its lines, the last one cut off where it is too long: a small packed file may hold one without end."""
     if path.name.lower().endswith(".gz"):
-        return stack.enter_context(gzip.open(path))
+        return _bounded(stack.enter_context(gzip.open(path)))
     file = stack.enter_context(path.open("rb"))
-    return _lines(_unpacked(file)) if path.name.lower().endswith(".zst") else file
+    return _lines(_unpacked(file)) if path.name.lower().endswith(".zst") else _bounded(file)
+
+
+def _bounded(file: IO[bytes] | gzip.GzipFile) -> Iterator[bytes]:
+    while line := file.readline(LONGEST_LINE + 1):
+        yield line
+        if len(line) > LONGEST_LINE:
+            return
 
 
 def _unpacked(file: IO[bytes]) -> Iterator[bytes]:
@@ -69,10 +83,12 @@ def _unpacked(file: IO[bytes]) -> Iterator[bytes]:
     frame = zstandard.ZstdDecompressor().decompressobj()
     between_frames = True
     while chunk := file.read(_CHUNK):
-        while chunk:
-            yield frame.decompress(chunk)
+        place = 0
+        while place < len(chunk):
+            some = chunk[place : place + _PACKED_CHUNK]
+            yield frame.decompress(some)
             between_frames = frame.eof
-            chunk = frame.unused_data
+            place += len(some) - len(frame.unused_data)
             if frame.eof:
                 frame = zstandard.ZstdDecompressor().decompressobj()
     if not between_frames:
@@ -80,11 +96,19 @@ def _unpacked(file: IO[bytes]) -> Iterator[bytes]:
 
 
 def _lines(chunks: Iterable[bytes]) -> Iterator[bytes]:
-    rest = b""
+    begun: list[bytes] = []
+    size = 0
     for chunk in chunks:
-        *complete, rest = (rest + chunk).split(b"\n")
-        yield from complete
-    yield rest
+        first, *more = chunk.split(b"\n")
+        begun.append(first)
+        size += len(first)
+        if more:
+            yield b"".join(begun)
+            yield from more[:-1]
+            begun, size = [more[-1]], len(more[-1])
+        elif size > LONGEST_LINE:
+            break
+    yield b"".join(begun)
 
 
 def _message(path: Path, number: int, text: bytes) -> Message:
