@@ -33,6 +33,10 @@ VIEWS = {
 }
 
 
+CUT_OFF = """[...document.querySelectorAll('.scroll')]
+    .filter(one => one.scrollWidth > one.clientWidth).map(one => one.ariaLabel)"""
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     needs("chromium")
@@ -102,7 +106,23 @@ def test_nothing_reaches_beyond_the_edge_of_a_tablet(browser: Browser, night: Pa
     with looking(browser, night.address, but="404 (Not Found)", **TABLET) as page:
         for name, path in VIEWS.items():
             page.goto(path)
+            page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
             assert page.evaluate("document.documentElement.scrollWidth") <= TABLET["viewport"]["width"], name
+            assert page.evaluate(CUT_OFF) == [], name
+
+
+def test_a_telephone_scrolls_wide_tables_alone_and_shades_the_edge_they_go_on_beyond(
+    browser: Browser, night: PageServer
+) -> None:
+    with looking(browser, night.address, but="404 (Not Found)", viewport={"width": 390, "height": 844}) as page:
+        for name, path in (VIEWS | {"now": "/now"}).items():
+            page.goto(path)
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390, name
+        page.goto(VIEWS["losses"])
+
+        assert page.evaluate(CUT_OFF) != []
+        shades = page.locator(".scroll").first.evaluate("one => getComputedStyle(one).backgroundAttachment")
+        assert shades == "local, local, scroll, scroll"
 
 
 def test_what_stands_below_a_picture_does_not_jump_while_it_is_drawn_anew(browser: Browser, night: PageServer) -> None:

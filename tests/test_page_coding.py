@@ -12,6 +12,8 @@ import pytest
 
 from analysis.page import outbox as outbox_module
 from analysis.page.outbox import Kept, Way
+from collector.broker import free_port
+from tests.analysis_store import Break, HandMadeStore, at
 from tests.page import CODED, NIGHT, STOPPED, UNCODED, Visitor, night_store, said, visited
 
 OPEN = f"/machine/pm2/downtime/{UNCODED.downtime_id}"
@@ -185,6 +187,83 @@ def test_a_loss_outside_its_shift_or_backwards_is_refused(page: Visitor, lost: s
     assert answer.status_code == 400
     assert "These times do not fit" in said(answer)
     assert kept(page) == ()
+
+
+def test_a_loss_that_was_added_may_say_where(page: Visitor) -> None:
+    fields = {"day": "2026-03-03", "name": "night", "from": "01:20", "to": "01:35"}
+
+    page.send("/machine/pm2/missed", **fields, section="press")
+    refused = page.send("/machine/pm2/missed", **fields, section="attic")
+
+    assert [one.note.get("section") for one in kept(page)] == ["press"]
+    assert refused.status_code == 400
+
+
+def test_whoever_gave_wrong_times_is_led_back_to_where_they_were(page: Visitor) -> None:
+    form = {"day": "2026-03-03", "name": "night", "from": "01:35", "to": "01:20", "form": page.form_key()}
+
+    answer = page.post("/machine/pm2/missed", data=form, headers={"referer": f"http://127.0.0.1:8620{NIGHT}"})
+    elsewhere = page.post("/machine/pm2/missed", data=form, headers={"referer": "http://x.example//evil.example/"})
+
+    assert f'<a class="wide" href="{NIGHT}">Back to where you were</a>' in answer.text
+    assert "Back to where you were" not in elsewhere.text
+
+
+FIRST, SECOND = Break("2026-03-01 20:00", "2026-03-01 20:10"), Break("2026-03-01 20:40", "2026-03-01 20:50")
+INTO, ABSORBED = Break("2026-03-02 01:00", "2026-03-02 01:10"), Break("2026-03-02 01:20", "2026-03-02 01:30", cause="A")
+FIRST_NIGHT = "/machine/pm2/shift/2026-03-01/night"
+
+
+@pytest.fixture(scope="module")
+def pairs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visitor]:
+    """A night of four breaks, of which people have said that the last two are one."""
+    made = HandMadeStore(tmp_path_factory.mktemp("pairs"))
+    made.machine("2026-03-01 00:00", "2026-03-02 07:00")
+    made.shifts("2026-03-01 06:00", 2)
+    made.states(("2026-03-01 00:00", "on_reel"))
+    made.insert("cause", code="A", section="press", name="Alder")
+    made.breaks(FIRST, SECOND, INTO, ABSORBED)
+    merge = {"downtime_id": ABSORBED.downtime_id, "merge_into": INTO.downtime_id}
+    noted = {"noted_at": at("2026-03-02 05:00"), "received_at": at("2026-03-02 05:00")}
+    made.insert("note", receipt=99, note_id="m", machine="pm2", kind="merge", **merge, **noted)
+    path = made.close(published="2026-03-02 07:00", data_to="2026-03-02 07:00")
+    path.write_text(f"{path.read_text()}\n[broker]\nport = {free_port()}\n")
+    with visited(path) as visitor:
+        yield visitor
+
+
+def test_two_losses_soon_after_one_another_can_be_said_to_be_one(pairs: Visitor) -> None:
+    seen = f"/machine/pm2/downtime/{SECOND.downtime_id}"
+
+    asked = said(pairs.get(seen))
+    pairs.send(f"{seen}/one", seen=seen, into=FIRST.downtime_id)
+
+    note = kept(pairs)[0].note
+    assert "20:00 break, press ; between them the sheet was on the reel for 30.0 min." in asked
+    assert (note["kind"], note["downtime"], note["merge_into"]) == ("merge", SECOND.downtime_id, FIRST.downtime_id)
+    assert "One with the loss before it waits here for the broker" in said(pairs.get(FIRST_NIGHT))
+    assert "These two are one" not in said(pairs.get(seen))
+
+
+def test_losses_hours_apart_are_never_one(pairs: Visitor) -> None:
+    seen = f"/machine/pm2/downtime/{INTO.downtime_id}"
+
+    answer = pairs.send(f"{seen}/one", seen=seen, into=SECOND.downtime_id)
+
+    assert "These two are one" not in said(pairs.get(seen))
+    assert answer.status_code == 400
+
+
+def test_losses_that_were_made_one_show_what_was_said_of_both_and_can_be_parted(pairs: Visitor) -> None:
+    seen = f"/machine/pm2/downtime/{INTO.downtime_id}"
+
+    shown = said(pairs.get(seen))
+    pairs.send(f"{seen}/back", seen=seen, note_id="m")
+
+    assert "sheet off 30.0 min" in shown
+    assert "One with the loss before it" in shown.partition("What was said of it")[2]
+    assert "Alder A · likely" in shown.partition("What was said of it")[2]
+    assert kept(pairs)[-1].note["withdraws"] == "m"
 
 
 UNUSABLE = [

@@ -280,6 +280,25 @@ def test_a_store_of_another_version_is_said_once_and_the_page_goes_on_when_it_is
     assert caplog.text.count("the view of the present") == 1
 
 
+def test_a_machine_that_turns_up_is_on_the_wall_with_what_was_said_of_it_before(tmp_path: Path) -> None:
+    (tmp_path / "renewed").mkdir()
+    renewed = HandMadeStore(tmp_path / "renewed")
+    for machine, name in (("pm2", "PM 2"), ("pm4", "PM 4")):
+        renewed.machine("2026-03-01 00:00", "2026-03-04 06:05", machine=machine, name=name)
+    renewed.close(published="2026-03-04 06:06", data_to="2026-03-04 06:05")
+    with embedded_broker() as port:
+        mill = with_broker(night_store(tmp_path), port)
+        for topic, payload in (health(now_ms()), state("on_reel", now_ms())):
+            say(port, topic, payload)
+            say(port, topic.replace("/pm2/", "/pm4/"), payload)
+        with page_of(mill) as served, reading(served) as (reader,):
+            (tmp_path / "renewed" / "kept" / "published.duckdb").rename(tmp_path / "kept" / "published.duckdb")
+            wait_until(lambda: "on the reel" in reader.newest("pm4"), what="the machine that turned up")
+
+            assert "PM 4" in served.get("/now").text
+            assert served.get("/machine/pm3/now").status_code == 404
+
+
 class StillPicture(Hub):
     """A hub with one picture, for a stream to be looked at alone."""
 

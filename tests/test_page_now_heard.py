@@ -17,10 +17,9 @@ from analysis.broke.tower import TowerNow as TowerLevel
 from analysis.history import BrokeTower, Downtime
 from analysis.page.catalogue import words_of
 from analysis.page.now.draw import drawn, running
-from analysis.page.now.heard import MillHeard, hear, nothing_heard
+from analysis.page.now.heard import AHEAD_MS, MillHeard, hear, nothing_heard
 from analysis.page.now.known import Known
 from analysis.page.now.view import (
-    AHEAD_MS,
     FORECAST_GOOD_MS,
     SILENT_AFTER_MS,
     STATES,
@@ -36,6 +35,8 @@ from tests.histories import downtime
 ROOT = "ellerholm"
 T0 = 1_772_000_000_000
 MIN = 60_000
+LATE = T0 + 60 * MIN
+"""When all that the tests say has come. [ms]"""
 HEALTH = f"{ROOT}/collector/health"
 
 Said = tuple[str, bytes]
@@ -107,7 +108,7 @@ def risk(at_ms: int, share: float | None = 0.2, *, name: str = "scored", valid_m
 def heard(*messages: Said) -> MillHeard:
     found = nothing_heard(ROOT, ("pm2",))
     for topic, payload in messages:
-        found = hear(found, topic, payload)
+        found = hear(found, topic, payload, now_ms=LATE)
     return found
 
 
@@ -141,7 +142,7 @@ def test_hearing_the_last_word_of_each_topic_again_changes_nothing(messages: lis
 
     after = before
     for topic, payload in retained.items():
-        after = hear(after, topic, payload)
+        after = hear(after, topic, payload, now_ms=LATE)
 
     assert after == before
 
@@ -167,7 +168,7 @@ def test_whatever_comes_changes_nothing_or_is_understood(payload: bytes, anythin
     before = heard(state("on_reel", T0), health(T0))
 
     for topic in (HEALTH, f"{ROOT}/pm2/runnability/state", f"{ROOT}/pm9/runnability/state", anything):
-        after = hear(before, topic, payload)
+        after = hear(before, topic, payload, now_ms=LATE)
         if after != before:
             json.loads(payload)
 
@@ -203,8 +204,8 @@ def test_a_last_will_holds_until_the_collector_is_heard_again() -> None:
     gone = heard(state("on_reel", T0), health(T0), announce.last_will(ROOT))
 
     assert seen(gone, T0).collector is Collector.GONE
-    assert seen(hear(gone, *health(T0)), T0).collector is Collector.GONE
-    assert seen(hear(gone, *health(T0 + 1000)), T0 + 1000).live
+    assert seen(hear(gone, *health(T0), now_ms=T0), T0).collector is Collector.GONE
+    assert seen(hear(gone, *health(T0 + 1000), now_ms=T0), T0 + 1000).live
 
 
 @pytest.mark.parametrize(
@@ -268,6 +269,16 @@ def test_an_open_break_has_its_clock_its_section_and_its_attempts() -> None:
     assert (found.off.started_ms, found.off.kind, found.off.section) == (T0, "break", "press")
     # Two beginnings were heard, of which the store has one.
     assert (found.off.attempts, found.off.reached) == (2, "pre-dryer")
+
+
+def test_what_comes_from_far_ahead_does_not_outlast_the_truth() -> None:
+    ahead = LATE + AHEAD_MS + 1
+    truth = [state("down", T0 + 1000), opened(T0), health(T0 + MIN)]
+
+    found = seen(heard(closed(ahead, 7), opened(ahead, 8), state("on_reel", ahead), *truth), T0 + MIN)
+
+    assert found.off is not None
+    assert (found.live, found.state, found.off.downtime_id) == (True, "down", "pm2-1")
 
 
 def test_a_loss_that_is_not_decided_yet_counts_from_when_it_was_seen() -> None:

@@ -39,6 +39,7 @@ FAMILIES: dict[str, list[str]] = {
     "error": [f"{key}.{part}" for key in KNOWN for part in ("title", "way")],
 }
 """Keys that are put together: family and what it may be followed by."""
+HELP = {place.key: words_of("en").below(f"help.{place.key}") for place in PLACES}
 
 
 def used() -> set[str]:
@@ -46,12 +47,17 @@ def used() -> set[str]:
     sources = [*PAGE.rglob("*.html"), *PAGE.rglob("*.py")]
     text = "\n".join(path.read_text(encoding="utf-8") for path in sources)
     named = set(re.findall(r"""(?:\bt|\bwords|\bby_mill)\(\s*["']([a-z_]+(?:\.[a-z_]+)*)["']""", text))
+    named |= {key for keys in HELP.values() for key in keys}
     return named | {f"{family}.{rest}" for family, all_rest in FAMILIES.items() for rest in all_rest}
 
 
 def fields(word: object) -> set[str]:
     texts = [word] if isinstance(word, str) else list(word.values())  # type: ignore[attr-defined]
     return {name for text in texts for _, name, __, ___ in string.Formatter().parse(text) if name}
+
+
+def test_every_view_says_how_it_is_to_be_read() -> None:
+    assert all(HELP.values())
 
 
 def test_every_word_that_is_used_is_in_the_catalogue_and_no_other() -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from analysis.result import Picture, Result
+from analysis.telling.common import SAFETY
 
 PICTURE = "image/svg+xml"
 
@@ -34,7 +35,7 @@ class Part:
 
 
 def parts_of(results: Sequence[Result], counts: Sequence[int], address: Callable[[int, int], str]) -> list[Part]:
-    """Answers as parts of a page.
+    """Answers as parts of a page, which carries the safety notice once, in its own language.
 
     counts
         How many pictures each answer has; those beyond the end have none.
@@ -43,9 +44,15 @@ def parts_of(results: Sequence[Result], counts: Sequence[int], address: Callable
     """
     padded = [*counts, *[0] * (len(results) - len(counts))]
     return [
-        Part(key=f"part{n}", result=result, pictures=tuple(address(n, which) for which in range(count)))
+        Part(
+            key=f"part{n}", result=_without_notice(result), pictures=tuple(address(n, which) for which in range(count))
+        )
         for n, (result, count) in enumerate(zip(results, padded, strict=True))
     ]
+
+
+def _without_notice(result: Result) -> Result:
+    return replace(result, cautions=tuple(one for one in result.cautions if one != SAFETY))
 
 
 def picture_response(drawn: Sequence[Sequence[Picture]], part: int, which: int) -> Response:

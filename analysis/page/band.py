@@ -20,7 +20,7 @@ _APART_PCT = 3.2
 _ROW, _STRIP, _FOOT = 32, 76, 34
 """Heights: of a row of numbers, of the strip, of the hours below it. [px]"""
 _MOST_HOURS = 7
-"""Hours that are written; more would touch on a tablet."""
+"""Hours that are written; more would touch on a tablet. Every second one is spared on a telephone."""
 _WRITTEN_FROM_PCT = 9.0
 """A stretch this wide has room for its length in writing."""
 _HOUR_MS = 3_600_000
@@ -46,15 +46,19 @@ class Mark:
 
 
 def stretches(book: Ledger) -> list[Stretch]:
-    """The states of a ledger, neighbours of one state and downtime joined; they add up to its period."""
+    """The states of a ledger, neighbours of one state and downtime joined; they add up to its period.
+
+    A loss that people added is one, though the detectors saw the sheet on the reel.
+    """
     found: list[Stretch] = []
     for s in book.slices:
         downtime_id = s.downtime.downtime_id if s.downtime else None
+        state = "down" if s.downtime and s.state == "on_reel" else s.state
         last = found[-1] if found else None
-        if last and (last.state, last.downtime_id) == (s.state, downtime_id):
-            found[-1] = Stretch(state=s.state, from_ms=last.from_ms, to_ms=s.to_ms, downtime_id=downtime_id)
+        if last and (last.state, last.downtime_id) == (state, downtime_id):
+            found[-1] = Stretch(state=state, from_ms=last.from_ms, to_ms=s.to_ms, downtime_id=downtime_id)
         else:
-            found.append(Stretch(state=s.state, from_ms=s.from_ms, to_ms=s.to_ms, downtime_id=downtime_id))
+            found.append(Stretch(state=state, from_ms=s.from_ms, to_ms=s.to_ms, downtime_id=downtime_id))
     return found
 
 
@@ -120,9 +124,9 @@ def _hours(whole: Period, zone: ZoneInfo, top: int) -> list[str]:
         ticks.append(f'<line class="tick" x1="{left}%" x2="{left}%" y1="{top + _STRIP}" y2="{top + _STRIP + 9}"/>')
         if number % every == 0:
             anchor = "start" if left < 2 else "end" if left > 98 else "middle"
-            ticks.append(
-                f'<text class="hour {anchor}" x="{left}%" y="{top + _STRIP + 30}">{local(tick_ms, zone):%H:%M}</text>'
-            )
+            spare = " spare" if number // every % 2 else ""
+            sort, written = f"hour {anchor}{spare}", f"{local(tick_ms, zone):%H:%M}"
+            ticks.append(f'<text class="{sort}" x="{left}%" y="{top + _STRIP + 30}">{written}</text>')
     return ticks
 
 

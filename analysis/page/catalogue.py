@@ -51,6 +51,10 @@ class Words:
             word = word["one" if values.get("n") == 1 else "many"]
         return word.format(**values) if values else word
 
+    def below(self, key: str) -> list[str]:
+        """The keys below a key, in the order of the file."""
+        return [one for one in self.words if one.startswith(f"{key}.")]
+
     def number(self, value: float | None, digits: int = 0) -> str:
         """A number as this language writes it; a dash for none."""
         if value is None:

@@ -11,11 +11,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from analysis.page.catalogue import languages, words_of
+from analysis.page.moments import Moments
 from analysis.page.outbox import Way
 from analysis.page.places import PLACES, way_to
 from analysis.page.site import Site, site_of
 from analysis.page.visit import SIZES, THEMES, visit_of
-from analysis.period import local, say
 from analysis.read import CannotRead, Store
 from analysis.result import sentence_case
 from analysis.templating import templates_in
@@ -60,22 +60,13 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
         mill, machines = site.mill(), () if outside else site.machines()
     except CannotRead:
         mill, machines = None, ()
-    zone = None if mill is None else mill.zone
     chosen = next((m for m in machines if m.machine == machine), machines[0] if machines else None)
-
-    def clock(at_ms: int | None) -> str:
-        # Where clocks go back, an hour comes twice; ``say`` tells them apart.
-        return "–" if at_ms is None or zone is None else say(at_ms, zone).partition(" ")[2]
-
-    def moment(at_ms: int | None) -> str:
-        if at_ms is None or zone is None:
-            return "–"
-        return f"{visit.words.day(local(at_ms, zone).date())} {clock(at_ms)}"
-
+    moments = Moments(words=visit.words, zone=None if mill is None else mill.zone)
     return {
         "t": visit.words,
-        "clock": clock,
-        "moment": moment,
+        "clock": moments.clock,
+        "moment": moments.moment,
+        "fresh": moments.fresh,
         "url": partial(way_to, request),
         "here": request.url.path + (f"?{request.url.query}" if request.url.query else ""),
         "here_route": next((one.route for one in PLACES if one.key == place), PLACES[0].route),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlsplit
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -57,9 +58,15 @@ def broken(request: Request, error: Exception) -> Response:
 def _page(
     request: Request, key: str, status: int, *, said: str = "", headers: Mapping[str, str] | None = None
 ) -> Response:
-    response = paint(request, "refusal.html", status=status, key=key, said=said)
+    response = paint(request, "refusal.html", status=status, key=key, said=said, before=_before(request))
     response.headers.update(headers or {})
     return response
+
+
+def _before(request: Request) -> str:
+    """The view of ours on which a form was filled in; empty for none."""
+    path = urlsplit(request.headers.get("referer", "")).path if request.method == "POST" else ""
+    return "" if path.startswith("//") else path
 
 
 HANDLERS: Mapping[Any, Any] = {

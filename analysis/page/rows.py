@@ -10,10 +10,21 @@ from importlib.resources import files
 from analysis.figures.shift_review import ShiftDowntime
 from analysis.history import Downtime, Machine
 from analysis.page.outbox import Kept
-from analysis.page.sayings import CAUSE, KIND, Saying, holding, of_downtime, on_its_way, sayings
+from analysis.page.sayings import CAUSE, KIND, MERGE, Saying, holding, of_downtime, on_its_way, sayings
 from analysis.page.shift_facts import ShiftFacts, habits
 from analysis.page.site import Site
 from analysis.page.targets import Targets, targets
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Before:
+    """The loss of the sheet before another one; ``between_ms`` the sheet was on the reel. [ms]"""
+
+    downtime_id: str
+    kind: str
+    section: str | None
+    started_ms: int
+    between_ms: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +39,8 @@ class Row:
         The note of the cause, if it is known by its id: what can be taken back.
     said
         Everything that was said of it, oldest first; only what stands in the store may be missing (``whole``).
+    merging
+        The note that makes it one with the loss before it, until the store has that.
     pending
         Whether any of that is not in the store yet.
     """
@@ -41,6 +54,7 @@ class Row:
     by: str | None
     cause_note: Saying | None
     said: tuple[Saying, ...]
+    merging: Saying | None
     pending: bool
 
     @property
@@ -83,12 +97,20 @@ def targets_of(site: Site, facts: ShiftFacts, row: Row) -> Targets:
     return targets(downtime.section, usual.causes, usual.of(downtime.section), suggestion)
 
 
+def before(site: Site, downtime_id: str) -> Before | None:
+    """The loss before a downtime; None for the first one."""
+    return site.reader.answer(
+        ("before", downtime_id),
+        lambda store: next((Before(**row) for row in store.rows(_sql("before"), id=downtime_id)), None),
+    )
+
+
 def stored_sayings(site: Site, machine: Machine, ids: Sequence[str]) -> tuple[Saying, ...]:
     """What the store has of notes about some downtimes."""
     key = ("sayings", machine.machine, tuple(ids))
     return site.reader.answer(
         key,
-        lambda store: tuple(Saying(**row) for row in store.rows(_sql(), machine=machine.machine, ids=list(ids))),
+        lambda store: tuple(Saying(**row) for row in store.rows(_sql("note"), machine=machine.machine, ids=list(ids))),
     )
 
 
@@ -111,10 +133,11 @@ def _row(facts: ShiftFacts, seen: ShiftDowntime, said: tuple[Saying, ...]) -> Ro
         by=note.by if note else None,
         cause_note=note,
         said=said,
+        merging=None if (merge := holding(said, MERGE)) is None or merge.way is None else merge,
         pending=on_its_way(said),
     )
 
 
 @cache
-def _sql() -> str:
-    return (files("analysis.page") / "sql" / "note.sql").read_text(encoding="utf-8")
+def _sql(name: str) -> str:
+    return (files("analysis.page") / "sql" / f"{name}.sql").read_text(encoding="utf-8")

@@ -9,7 +9,7 @@ from datetime import datetime
 from analysis.page.desk import said_ms
 from analysis.page.outbox import Kept, Way
 
-CAUSE, KIND, MISSED, WITHDRAWAL = "cause", "kind", "missed", "withdrawal"
+CAUSE, KIND, MISSED, MERGE, WITHDRAWAL = "cause", "kind", "missed", "merge", "withdrawal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ def sayings(stored: Iterable[Saying], kept: Sequence[Kept]) -> tuple[Saying, ...
     """
     found = {one.note_id: one for one in stored}
     for one in kept:
-        if one.note.get("kind") in (CAUSE, KIND) and one.note_id not in found:
+        if one.note.get("kind") in (CAUSE, KIND, MERGE) and one.note_id not in found:
             found[one.note_id] = _saying(one)
     for one in kept:
         taken_back = found.get(str(one.note.get("withdraws")))

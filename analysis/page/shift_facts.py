@@ -30,7 +30,7 @@ class Habits:
     """What is known of a machine's causes over all its data.
 
     usual
-        Of each section that breaks: its causes, the most used first. Of the section None: of all sections.
+        Of each section with coded breaks: its causes, the most used first. Of the section None: of all sections.
     causes
         The mill's list; those that name nothing at its end, the most used of them first.
     """
@@ -40,8 +40,9 @@ class Habits:
     causes: Sequence[Cause]
 
     def of(self, section: str | None) -> Sequence[str]:
-        """The causes that a section mostly has."""
-        return self.usual.get(section) or self.usual.get(None, ())
+        """The causes that a section mostly has; of one with neither coded breaks nor causes, those of the mill."""
+        listed = any(cause.section == section and cause.nameable for cause in self.causes)
+        return self.usual.get(section, () if listed else self.usual[None])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +55,6 @@ class ShiftFacts:
         Of the downtimes in order of time, by their id.
     suggestions
         Of breaks that had no cause when the store was published, by their id.
-    detectors
-        Of each section with one sheet detector: its tag.
     """
 
     span: ShiftSpan
@@ -64,7 +63,6 @@ class ShiftFacts:
     plan: Plan
     numbers: Mapping[str, int]
     suggestions: Mapping[str, Suggestion]
-    detectors: Mapping[str, str]
 
     @property
     def runs(self) -> bool:
@@ -101,6 +99,11 @@ def newest_ended(found: tuple[ShiftSpan, ...], machine: Machine) -> ShiftSpan:
     return ended[-1] if ended else found[-1]
 
 
+def crews(found: tuple[ShiftSpan, ...]) -> list[str]:
+    """The crews of some shifts."""
+    return sorted({one.crew for one in found if one.crew})
+
+
 def span_of(site: Site, machine: Machine, at_ms: int) -> ShiftSpan | None:
     """The shift in which a moment lies; None where there is none."""
     return next((span for span in spans(site, machine) if span.started_ms <= at_ms < span.ended_ms), None)
@@ -128,15 +131,15 @@ def _facts(site: Site, store: Store, machine: Machine, span: ShiftSpan) -> Shift
         plan=plan(history, review.book),
         numbers=numbers_by_time(review.downtimes),
         suggestions=_suggestions(habits(site, machine.machine).breaks, waiting) if waiting else {},
-        detectors=_detectors(store, machine.machine),
     )
 
 
 def _habits(breaks: Breaks) -> Habits:
     learner = Learner(settings=breaks.settings, codes=breaks.codes)
+    sections: set[str | None] = set()
     for one in coded(breaks.all, breaks.causes):
         learner.add(one)
-    sections = {one.section for one in breaks.all}
+        sections.add(one.section)
     usual: dict[str | None, Sequence[str]] = {section: tuple(learner.usual(section)) for section in sections}
     used = Counter(one.cause for one in breaks.all)
     causes = sorted(breaks.causes, key=lambda cause: (not cause.nameable, 0 if cause.nameable else -used[cause.code]))
@@ -146,15 +149,6 @@ def _habits(breaks: Breaks) -> Habits:
 def _suggestions(breaks: Breaks, waiting: Sequence[str]) -> dict[str, Suggestion]:
     known = [one for downtime_id in waiting if (one := breaks.find(downtime_id)) is not None]
     return {found.known.downtime_id: found for found in plainly(breaks, known)}
-
-
-def _detectors(store: Store, machine: str) -> dict[str, str]:
-    rows = store.rows(
-        "SELECT section, any_value(tag) AS tag FROM sheet_detector WHERE machine = $machine "
-        "GROUP BY section HAVING count(*) = 1",
-        machine=machine,
-    )
-    return {row["section"]: row["tag"] for row in rows}
 
 
 def _days(first: date, last: date, zone: ZoneInfo) -> Iterator[ShiftSpan]:

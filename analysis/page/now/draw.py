@@ -5,21 +5,22 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from analysis.page.catalogue import Words
+from analysis.page.moments import Moments
 from analysis.page.now.view import MachineNow
 from analysis.page.paint import fragment
-from analysis.period import local
 
 
 def drawn(now: MachineNow, words: Words, zone: ZoneInfo, *, now_ms: int) -> str:
     """One machine as HTML. Clocks carry when they began, so that a browser may let them run."""
-
-    def clock(at_ms: int | None) -> str:
-        if at_ms is None:
-            return "–"
-        when, today = local(at_ms, zone), local(now_ms, zone)
-        return f"{when:%H:%M}" if when.date() == today.date() else f"{words.day(when.date())} {when:%H:%M}"
-
-    return fragment("now_machine.html", t=words, now=now, clock=clock, run=lambda since_ms: running(now_ms - since_ms))
+    moments = Moments(words=words, zone=zone)
+    return fragment(
+        "now_machine.html",
+        t=words,
+        now=now,
+        clock=lambda at_ms: moments.beside(at_ms, now_ms),
+        fresh=moments.fresh(now.data_to_ms, now.published_ms),
+        run=lambda since_ms: running(now_ms - since_ms),
+    )
 
 
 def running(ms: int) -> str:

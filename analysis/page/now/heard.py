@@ -10,6 +10,8 @@ from typing import Annotated, TypeVar
 import msgspec
 
 Instant = Annotated[datetime, msgspec.Meta(tz=True)]
+AHEAD_MS = 60_000
+"""Words from further ahead of our clock than this: one of the clocks is wrong. [ms]"""
 _MOST_REMEMBERED = 60
 """Beginnings of attempts that are kept of one downtime; nobody threads more often, and a flood shall not fill us."""
 _EARLIEST, _LATEST = datetime(1971, 1, 1, tzinfo=UTC), datetime(9998, 1, 1, tzinfo=UTC)
@@ -122,11 +124,20 @@ def nothing_heard(root: str, machines: tuple[str, ...]) -> MillHeard:
     return MillHeard(root=root, machines={machine: MachineHeard() for machine in machines})
 
 
-def hear(before: MillHeard, topic: str, payload: bytes) -> MillHeard:
+def also_of(before: MillHeard, machines: tuple[str, ...]) -> MillHeard:
+    """What was heard, and from now on these machines; what was heard of others is forgotten."""
+    return replace(before, machines={machine: before.machines.get(machine, MachineHeard()) for machine in machines})
+
+
+def hear(before: MillHeard, topic: str, payload: bytes, *, now_ms: int) -> MillHeard:
     """Take in one message. What cannot be read, is of another machine or not the newest of its kind changes nothing.
 
     Messages carry their own time, so order, repeats and what the broker retained do not matter. Only a last will has
     none: it holds until something newer than all before it is heard.
+
+    now_ms
+        When it came. What claims to come from further ahead than ``AHEAD_MS`` must not outlast the truth: a break from
+        there is none, and a state from there gives way to any other. [ms]
     """
     if topic == f"{before.root}/collector/health":
         said = _read(payload, HealthSaid)
@@ -137,7 +148,7 @@ def hear(before: MillHeard, topic: str, payload: bytes) -> MillHeard:
     machine, kind = _of(before.root, topic)
     if machine not in before.machines:
         return before
-    one = _hear_machine(before.machines[machine], kind, payload)
+    one = _hear_machine(before.machines[machine], kind, payload, now_ms + AHEAD_MS)
     return before if one is before.machines[machine] else replace(before, machines={**before.machines, machine: one})
 
 
@@ -153,14 +164,14 @@ def _of(root: str, topic: str) -> tuple[str, str]:
     return (machine, rest.removeprefix("runnability/")) if beside != topic else ("", "")
 
 
-def _hear_machine(one: MachineHeard, kind: str, payload: bytes) -> MachineHeard:
+def _hear_machine(one: MachineHeard, kind: str, payload: bytes, until_ms: int) -> MachineHeard:
     match kind:
         case "state":
             state = _read(payload, StateSaid)
-            return one if state is None else _with_state(one, state)
+            return one if state is None else _with_state(one, state, until_ms)
         case "break":
             said = _read(payload, BreakSaid)
-            return one if said is None else _with_break(one, said)
+            return one if said is None or max(_started(said), _ended(said)) > until_ms else _with_break(one, said)
         case "risk":
             risk = _read(payload, RiskSaid)
             if risk is None:
@@ -171,10 +182,13 @@ def _hear_machine(one: MachineHeard, kind: str, payload: bytes) -> MachineHeard:
             return one
 
 
-def _with_state(one: MachineHeard, said: StateSaid) -> MachineHeard:
+def _with_state(one: MachineHeard, said: StateSaid, until_ms: int) -> MachineHeard:
+    def order(state: StateSaid) -> tuple[bool, tuple[float, bytes]]:
+        return ms_of(state.as_of) <= until_ms, _order(state.as_of, state)
+
     begun = one.threading_ms | {ms_of(said.as_of)} if said.state == "threading" else one.threading_ms
     kept = frozenset(sorted(begun)[-_MOST_REMEMBERED:])
-    newest = said if one.state is None or _order(said.as_of, said) > _order(one.state.as_of, one.state) else one.state
+    newest = said if one.state is None or order(said) > order(one.state) else one.state
     return replace(one, state=newest, threading_ms=kept)
 
 

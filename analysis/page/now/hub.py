@@ -21,9 +21,10 @@ from starlette.concurrency import run_in_threadpool
 
 from analysis.broker.address import Broker
 from analysis.broker.line import Line
+from analysis.history import Machine
 from analysis.page.catalogue import Words
 from analysis.page.now.draw import drawn, spoken
-from analysis.page.now.heard import MillHeard, hear, nothing_heard, topics
+from analysis.page.now.heard import MillHeard, also_of, hear, nothing_heard, topics
 from analysis.page.now.known import Known, known
 from analysis.page.now.view import MachineNow, machine_now
 from analysis.page.site import Site
@@ -94,8 +95,7 @@ class Hub:
             await asyncio.wait({looking}, timeout=_LEAVE_S)
             if self._due is not None:
                 self._due.cancel()
-            if self._line is not None:
-                await run_in_threadpool(self._line.__exit__, None, None, None)
+            await self._hang_up()
 
     @asynccontextmanager
     async def reading(self, who: str = "") -> AsyncIterator[Reader]:
@@ -137,8 +137,9 @@ class Hub:
         try:
             edition = self._site.reader.version()
             if edition != self._edition:
-                self._known = await run_in_threadpool(self._read)
+                machines, self._known, self._zone = await run_in_threadpool(self._read)
                 self._edition, self._warned = edition, ""
+                await self._name(machines)
         except NoStore:
             pass
         except CannotRead as error:
@@ -153,15 +154,17 @@ class Hub:
             self._warned = said
             log.warning("the view of the present: %s", said)
 
-    def _read(self) -> dict[str, Known]:
-        site, found = self._site, {}
-        for machine in site.machines():
-            self._names[machine.machine] = machine.name
-            found[machine.machine] = site.reader.answer(("now", machine.machine), partial(known, machine=machine))
-        self._zone = site.mill().zone
-        if self._heard is None:
-            self._heard = nothing_heard(self._root, tuple(self._names))
-        return found
+    def _read(self) -> tuple[tuple[Machine, ...], dict[str, Known], ZoneInfo]:
+        site, machines = self._site, self._site.machines()
+        found = {m.machine: site.reader.answer(("now", m.machine), partial(known, machine=m)) for m in machines}
+        return machines, found, site.mill().zone
+
+    async def _name(self, machines: tuple[Machine, ...]) -> None:
+        """Take to heart which machines there are; of one that turns up, ask the broker what it has retained."""
+        before, self._names = self._names, {m.machine: m.name for m in machines}
+        self._heard = also_of(self._heard or nothing_heard(self._root, ()), tuple(self._names))
+        if self._names.keys() - before.keys():
+            await self._hang_up()
 
     def _listen(self) -> None:
         """Begin to listen, once the store has said to which machines of which root."""
@@ -183,9 +186,15 @@ class Hub:
         line.__enter__()
         self._line = line
 
+    async def _hang_up(self) -> None:
+        """End to listen; whoever listens next is told anew what the broker has retained."""
+        line, self._line = self._line, None
+        if line is not None:
+            await run_in_threadpool(line.__exit__, None, None, None)
+
     def _take(self, topic: str, payload: bytes) -> None:
         if self._heard is not None:
-            after = hear(self._heard, topic, payload)
+            after = hear(self._heard, topic, payload, now_ms=_now_ms())
             if after is not self._heard:
                 self._heard = after
                 self._renew_soon()

@@ -6,13 +6,11 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analysis.page.now.heard import HealthSaid, MachineHeard, MillHeard, ms_of
+from analysis.page.now.heard import AHEAD_MS, HealthSaid, MachineHeard, MillHeard, ms_of
 from analysis.page.now.known import Known
 
 SILENT_AFTER_MS = 30_000
 """The collector speaks each second; silent for so long, as for 'breakhorn status', it is not there. [ms]"""
-AHEAD_MS = 60_000
-"""Words from further ahead of our clock than this: one of the clocks is wrong. [ms]"""
 FORECAST_GOOD_MS = 120_000
 """A tower's forecast from older data than this says nothing of the present. [ms]"""
 _OFF = frozenset({"down", "threading", "stopped", "stock_off"})

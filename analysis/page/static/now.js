@@ -27,7 +27,11 @@ function take(event) {
 function changed(event) {
   for (const [machine, [html, spoken]] of Object.entries(take(event).machines)) {
     const place = all.querySelector(`[data-machine="${CSS.escape(machine)}"]`);
-    if (place === null) continue;
+    if (place === null) {
+      // A machine that turned up: it belongs to this page, and into the links at its head.
+      if (!all.classList.contains("alone")) location.reload();
+      continue;
+    }
     place.innerHTML = html; // drawn and escaped by the server, as the page itself was
     if (said.has(machine) && said.get(machine) !== spoken) spokenAt.textContent = spoken;
     said.set(machine, spoken);

@@ -10,12 +10,13 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from analysis.history import Machine
+from analysis.page.catalogue import words_of
 from analysis.page.outbox import OutboxFull
 from analysis.page.paint import paint
 from analysis.page.posting import Form, back_to, posted
-from analysis.page.rows import Row, rows, targets_of
-from analysis.page.sayings import CAUSE, KIND, WITHDRAWAL
-from analysis.page.shift_facts import ShiftFacts, habits, shift_facts, span_of
+from analysis.page.rows import Before, Row, before, rows, targets_of
+from analysis.page.sayings import CAUSE, KIND, MERGE, WITHDRAWAL
+from analysis.page.shift_facts import ShiftFacts, crews, habits, shift_facts, span_of, spans
 from analysis.page.site import Site, site_of
 from analysis.page.targets import by_section
 from analysis.page.visit import keep_who, tidy_name, visit_of
@@ -29,7 +30,7 @@ LONGEST_COMMENT = 2_000
 def show(request: Request) -> Response:
     """One downtime with everything that was said of it, and every cause."""
     site, machine, facts, row = _asked(request)
-    causes = habits(site, machine.machine).causes
+    causes, by_mill = habits(site, machine.machine).causes, words_of(site.settings.language)
     return paint(
         request,
         "coding.html",
@@ -42,7 +43,9 @@ def show(request: Request) -> Response:
         names={cause.code: cause.name for cause in causes},
         certainties=CERTAINTIES,
         kinds=KINDS,
+        before=_near(site, machine, row),
         longest=LONGEST_COMMENT,
+        crews=[by_mill("shift.crew", crew=crew) for crew in crews(spans(site, machine))],
     )
 
 
@@ -68,6 +71,15 @@ def say_kind(request: Request, form: Form) -> Response:
     if form.get("kind") not in KINDS:
         raise HTTPException(400)
     return _handed_in(request, site, machine, row, form, {"kind": KIND, "new_kind": form["kind"]})
+
+
+def say_one(request: Request, form: Form) -> Response:
+    """Say that a downtime and the one before it are one."""
+    site, machine, _, row = _asked(request)
+    into = _near(site, machine, row)
+    if into is None or form.get("into") != into.downtime_id:
+        raise HTTPException(400)
+    return _handed_in(request, site, machine, row, form, {"kind": MERGE, "merge_into": into.downtime_id})
 
 
 def take_back(request: Request, form: Form) -> Response:
@@ -127,6 +139,12 @@ def _asked(request: Request) -> tuple[Site, Machine, ShiftFacts, Row]:
     return site, machine, facts, row
 
 
+def _near(site: Site, machine: Machine, row: Row) -> Before | None:
+    """The loss before a downtime, if it may be one with it: people know best, but not of what lies hours apart."""
+    found = before(site, row.downtime.downtime_id)
+    return found if found is not None and found.between_ms <= machine.secondary_within_min * 60_000 else None
+
+
 def _path(request: Request, machine: Machine, row: Row) -> str:
     return str(request.app.url_path_for("coding", machine=machine.machine, downtime=row.downtime.downtime_id))
 
@@ -136,6 +154,7 @@ ROUTES = [
     Route(_DOWNTIME, show, name="coding"),
     Route(f"{_DOWNTIME}/cause", posted(say_cause), methods=["POST"], name="say_cause"),
     Route(f"{_DOWNTIME}/kind", posted(say_kind), methods=["POST"], name="say_kind"),
+    Route(f"{_DOWNTIME}/one", posted(say_one), methods=["POST"], name="say_one"),
     Route(f"{_DOWNTIME}/back", posted(take_back), methods=["POST"], name="take_back"),
     Route(f"{_DOWNTIME}/seen", posted(dismiss), methods=["POST"], name="dismiss"),
 ]

@@ -14,7 +14,7 @@ from analysis.history import ShiftSpan
 from analysis.page.outbox import OutboxFull
 from analysis.page.posting import Form, back_to, posted
 from analysis.page.sayings import MISSED, WITHDRAWAL
-from analysis.page.shift_facts import spans
+from analysis.page.shift_facts import shift_facts, spans
 from analysis.page.site import Site, site_of
 from analysis.page.visit import visit_of
 from analysis.period import local
@@ -31,7 +31,10 @@ def say_missed(request: Request, form: Form) -> Response:
     horizon_ms = machine.last_ms or 0
     if started_ms is None or ended_ms is None or not started_ms < ended_ms <= horizon_ms:
         raise HTTPException(400, detail="no_such_times")
-    said = {"kind": MISSED, "started": iso(started_ms), "ended": iso(ended_ms)}
+    section = form.get("section") or None
+    if section is not None and section not in shift_facts(site, machine, span).history.sections:
+        raise HTTPException(400)
+    said = {"kind": MISSED, "started": iso(started_ms), "ended": iso(ended_ms), "section": section}
     _hand_in(request, site, machine.machine, said)
     return back_to(form.get("back", "/"))
 

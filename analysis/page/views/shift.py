@@ -18,7 +18,7 @@ from analysis.page.paint import paint
 from analysis.page.places import way_to
 from analysis.page.rows import rows, targets_of
 from analysis.page.sayings import added
-from analysis.page.shift_facts import ShiftFacts, newest_ended, shift_facts, spans
+from analysis.page.shift_facts import ShiftFacts, crews, newest_ended, shift_facts, spans
 from analysis.page.site import Site, site_of
 from analysis.page.visit import visit_of
 from analysis.period import NothingThen, Period
@@ -86,7 +86,7 @@ def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpa
         last_day=found[-1].shift_date,
         before=found[at - 1] if at else None,
         following=found[at + 1] if at + 1 < len(found) else None,
-        crews=[(by_mill("shift.crew", crew=crew), crew) for crew in sorted({one.crew for one in found if one.crew})],
+        crews=[(by_mill("shift.crew", crew=crew), crew) for crew in crews(found)],
         **_headline(facts),
     )
 
