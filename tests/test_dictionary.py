@@ -129,3 +129,10 @@ def test_the_page_stands_alone(small_mill: Path, tmp_path: Path) -> None:
     assert "Ellerholm" in page
     assert not [mark for mark in ("<script", "src=", "<link", "@import") if mark in page]
     assert (tmp_path / "picture.svg").read_text(encoding="utf-8").startswith("<svg")
+
+
+def test_a_macro_is_told_by_its_name_with_an_example(night_mill: Path) -> None:
+    told = run(night_mill, "on_reel_hours").stdout
+
+    assert "null: no such machine" in " ".join(told.split())
+    assert "SELECT round(on_reel_hours('pm2'" in told

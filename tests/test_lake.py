@@ -235,6 +235,25 @@ def test_a_torn_manifest_is_refused_by_readers_and_made_anew_by_its_writer(one: 
     assert in_lake(lake, COUNTED) == stored(one, before_ms=midnight(2))
 
 
+@pytest.mark.parametrize("damage", [b"", b'{"writer": "o', b"{}", b"\xff"])
+def test_a_damaged_writers_card_is_told_with_the_way_out_and_costs_nothing(
+    one: Collector, lake: Path, damage: bytes
+) -> None:
+    one.keep(*days(0, 3)).copy()
+    (card,) = lake.glob("manifest/*/writer=one/writer.json")
+    card.write_bytes(damage)
+
+    with pytest.raises(LakeFault, match=r"writer.json is damaged .*: remove it; nothing is lost"):
+        one.copy()
+    (fault,) = check_lake(lake).faults
+    card.unlink()
+    one.copy()
+
+    assert f"{card} is damaged" in fault
+    assert check_lake(lake).faults == []
+    assert in_lake(lake, COUNTED) == stored(one, before_ms=midnight(2))
+
+
 def test_a_reader_of_an_earlier_manifest_still_finds_its_files_for_a_day(one: Collector, lake: Path) -> None:
     one.keep(*days(0, 3, a=1.0)).copy()
     with open_lake(lake) as early:

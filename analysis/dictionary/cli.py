@@ -15,14 +15,14 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command("dictionary")
-@click.argument("view", required=False)
+@click.argument("view", required=False, metavar="[VIEW or MACRO]")
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON instead of text.")
 @click.option("--markdown", is_flag=True, help="Print all of it as Markdown instead of text.")
 @click.option("--html", type=_FILE, metavar="FILE", help="Write one self-contained page with the entity picture.")
 @click.option("--svg", type=_FILE, metavar="FILE", help="Write the entity picture.")
 @click.pass_obj
 def say(path: Path, *, view: str | None, as_json: bool, markdown: bool, html: Path | None, svg: Path | None) -> None:
-    """What is in the published store: every view and column with unit and meaning, keys, macros. With VIEW, that one.
+    """What is in the published store: every view and column with unit and meaning, keys, macros. With a name, that one.
 
     It is read from the comments of the store itself, so it is true of this version.
 
@@ -36,8 +36,9 @@ def say(path: Path, *, view: str | None, as_json: bool, markdown: bool, html: Pa
 
     with way_out(), open_store(path) as store:
         known = dictionary(store)
-        if view is not None and view not in {v.name for v in known.views}:
-            raise click.UsageError(f"there is no view {view!r}; it has {', '.join(v.name for v in known.views)}")
+        names = [v.name for v in known.views] + [m.name for m in known.macros]
+        if view is not None and view not in names:
+            raise click.UsageError(f"there is no view or macro {view!r}; it has {', '.join(names)}")
         if html is not None:
             html.write_text(tell.page(known, store.mill().name), encoding="utf-8")
             click.echo(f"wrote {html}", err=True)

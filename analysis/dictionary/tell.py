@@ -18,7 +18,7 @@ _RULES = (
 
 
 def tables(known: Dictionary, view: str | None) -> list[Table]:
-    """For the terminal: all views, or the columns and keys of one."""
+    """For the terminal: all views, or the columns and keys of one, or a macro with its example."""
     if view is None:
         rows = tuple((v.name, str(len(v.columns)), v.meaning) for v in known.views)
         macros = tuple((f"{m.name}({', '.join(m.parameters)})", m.meaning) for m in known.macros)
@@ -26,6 +26,8 @@ def tables(known: Dictionary, view: str | None) -> list[Table]:
             Table(title="Views", columns=("view", "columns", "meaning"), rows=rows, numbers=frozenset({1})),
             Table(title="Macros", columns=("macro", "meaning"), rows=macros),
         ]
+    if macro := next((m for m in known.macros if m.name == view), None):
+        return [Table(title=macro.meaning, columns=("for example",), rows=((macro.example,),))]
     found = next(v for v in known.views if v.name == view)
     columns = tuple((c.name, c.type, c.unit, c.meaning) for c in found.columns)
     keys = tuple((told(key),) for key in known.keys if view in (key.view, key.target))

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from collector.lake.manifest import FOLDER, File, decoded, writer_folder
+from collector.lake.owner import writer_said
 from collector.lake.place import Lake, LakeFault, digest_of
 
 
@@ -38,6 +39,11 @@ def check_lake(folder: Path) -> Checked:
             found.files += 1
             found.rows += file.rows
             found.faults += _faults_of(folder, file)
+    for path in sorted((lake.folder / FOLDER).glob("*/*/writer.json")):
+        try:
+            writer_said(path)
+        except LakeFault as error:
+            found.faults.append(str(error))
     found.writers = len(writers)
     return found
 

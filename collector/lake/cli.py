@@ -97,7 +97,9 @@ def check(path: Path) -> None:
             click.echo(fault)
         said = f"{found.files} files, {found.rows} rows, written by {found.writers}"
         if found.faults:
-            raise click.ClickException(f"{said}: {len(found.faults)} faults")
+            raise click.ClickException(
+                f"{said}: " + ("1 fault" if len(found.faults) == 1 else f"{len(found.faults)} faults")
+            )
         click.echo(f"{said}: all as their manifests say.", err=True)
 
 

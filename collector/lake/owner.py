@@ -64,13 +64,14 @@ def claim(lake: Lake, writer: Writer) -> None:
     ------
     LakeRefused
         Another store has that name, or another writer of the mill has another time zone or currency.
+    LakeFault
+        What one of them says cannot be read.
     """
     mine = f"{writer_folder(writer.mill, writer.writer)}/writer.json"
     with lake_errors(lake.folder):
         found = sorted((lake.folder / FOLDER / part_of("mill", writer.mill)).glob("writer=*/writer.json"))
-    for path in found:
-        with lake_errors(path):
-            other = msgspec.json.decode(path.read_bytes(), type=Writer)
+    said = {path: writer_said(path) for path in found}
+    for path, other in said.items():
         if path == lake.folder / mine and other.writer_id != writer.writer_id:
             raise LakeRefused(
                 f"another store writes to the lake as {writer.writer!r}: give this one a name of its own with [lake] "
@@ -81,5 +82,17 @@ def claim(lake: Lake, writer: Writer) -> None:
                 f"{other.writer!r} says of the mill {writer.mill!r}: {other.time_zone}, {other.currency}; this "
                 f"mill.toml says {writer.time_zone}, {writer.currency}: mend the one that is wrong, or the name"
             )
-    if lake.folder / mine not in found or msgspec.json.decode((lake.folder / mine).read_bytes(), type=Writer) != writer:
+    if said.get(lake.folder / mine) != writer:
         lake.put_text(msgspec.json.encode(writer), mine, writer_id=writer.writer_id)
+
+
+def writer_said(path: Path) -> Writer:
+    """What a writer says of itself; LakeFault if it is damaged, since it may be another store's."""
+    with lake_errors(path):
+        content = path.read_bytes()
+    try:
+        return msgspec.json.decode(content, type=Writer)
+    except msgspec.DecodeError as error:
+        raise LakeFault(
+            f"{path} is damaged ({error}): remove it; nothing is lost, its writer says it again with its next copy"
+        ) from error
