@@ -91,11 +91,10 @@ def _page(raw: Table) -> Iterator[Finding]:
     for key in ("broker_password_env", "broker_password_file"):
         if key in page and "broker_username" not in page:
             yield ("page", key), "needs broker_username too"
-    if (
-        "host" in page
-        and not _here(_text(page, "host"))
-        and not page.keys() & {"users_file", "token_file", "token_env"}
-    ):
+    guarded = page.keys() & {"users_file", "token_file", "token_env"}
+    if page.get("trusted_proxies") and not guarded:
+        yield ("page", "trusted_proxies"), "needs users_file or a token: through a proxy anybody could code breaks"
+    if "host" in page and not _here(_text(page, "host")) and not guarded:
         yield ("page", "host"), "others than this computer need users_file or a token: anybody could code breaks"
 
 
