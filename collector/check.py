@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from collector.link import may_be_read_by_all
-from collector.settings import Machine, Mill, MillFault, MillFaults, load_mill
+from collector.settings import Broker, Machine, Mill, MillFault, MillFaults, Page, load_mill
 from collector.settings.faults import in_order
 from collector.settings.load import located
 from collector.settings.locate import KeyPath
@@ -55,22 +55,50 @@ def examine(path: Path) -> list[Finding]:
         mill = load_mill(path)
     except MillFaults as error:
         return [Finding(fault=fault, fatal=True) for fault in error.faults]
-    notices = [*_broker(mill), *_heartbeats(mill), *_machines(mill), *_sections(mill), *_towers(mill), *_left_out(mill)]
+    notices = [
+        *_broker(mill),
+        *_page(mill),
+        *_heartbeats(mill),
+        *_machines(mill),
+        *_sections(mill),
+        *_towers(mill),
+        *_left_out(mill),
+    ]
     warnings = in_order(located(path.read_text(encoding="utf-8"), path, notices))
     return [Finding(fault=warning, fatal=False) for warning in warnings]
 
 
 def _broker(mill: Mill) -> Iterator[Notice]:
     broker = mill.broker
-    for key in ("tls_ca", "tls_cert", "tls_key", "password_file"):
-        file: Path | None = getattr(broker, key)
-        if file is not None and not file.is_file():
-            yield ("broker", key), f"there is no file {file} on this computer"
-        elif file is not None and key in ("tls_key", "password_file") and may_be_read_by_all(file):
-            yield ("broker", key), f"{file} can be read by every user of this computer: chmod 600"
+    yield from _files("broker", broker, ("tls_ca", "tls_cert"), secret=("tls_key", "password_file"))
     has_password = broker.password_env is not None or broker.password_file is not None
     if has_password and broker.tls_ca is None and broker.host not in _LOOPBACK:
         yield ("broker", "username"), "without tls_ca the password crosses the network in the clear"
+
+
+def _page(mill: Mill) -> Iterator[Notice]:
+    page = mill.page
+    # A users file may still have to be begun.
+    secrets = (
+        "tls_key",
+        "token_file",
+        "broker_password_file",
+        *(("users_file",) if _is_there(page.users_file) else ()),
+    )
+    yield from _files("page", page, ("tls_cert",), secret=secrets)
+
+
+def _is_there(file: Path | None) -> bool:
+    return file is not None and file.is_file()
+
+
+def _files(table: str, settings: Broker | Page, plain: Sequence[str], *, secret: Sequence[str]) -> Iterator[Notice]:
+    for key in (*plain, *secret):
+        file: Path | None = getattr(settings, key)
+        if file is not None and not file.is_file():
+            yield (table, key), f"there is no file {file} on this computer"
+        elif file is not None and key in secret and may_be_read_by_all(file):
+            yield (table, key), f"{file} can be read by every user of this computer: chmod 600"
 
 
 def _heartbeats(mill: Mill) -> Iterator[Notice]:

@@ -93,7 +93,11 @@ class Publisher:
         if kind is None and self._refusal is not None:
             raise NoBroker(self._refusal)
         if kind is None and not acknowledged:
-            raise NoBroker("the broker did not acknowledge everything that was published: publish it again")
+            raise (
+                self._lost()
+                if self._gone.is_set()
+                else NoBroker("the broker did not acknowledge everything that was published: publish it again")
+            )
 
     def send(self, message: Message) -> None:
         """Publish with QoS 1; blocks while too much is unacknowledged. Raises NoBroker when the connection is gone.
@@ -102,7 +106,7 @@ class Publisher:
         """
         while not self._room.acquire(timeout=1):
             if self._gone.is_set():
-                raise NoBroker("the broker closed the connection; what it acknowledged is safe")
+                raise self._lost()
         if self._refusal is not None:
             raise NoBroker(self._refusal)
         info = self._client.publish(
@@ -112,7 +116,12 @@ class Publisher:
             properties=link.recorded(message.received_ms, retained=message.retained),
         )
         if info.rc == mqtt.MQTT_ERR_NO_CONN:
-            raise NoBroker("the connection to the broker is gone; what it acknowledged is safe")
+            raise self._lost()
+
+    def _lost(self) -> NoBroker:
+        """Why the connection is gone. Mosquitto 2.0.11 may hang up on a refusal before we have read it."""
+        gone = "the broker closed the connection; what it acknowledged is safe; may this user write the topics?"
+        return NoBroker(self._refusal or gone)
 
 
 def replay(

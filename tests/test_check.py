@@ -73,6 +73,25 @@ def test_what_is_left_out_is_told_with_what_it_costs(
     assert expected in told[key]
 
 
+def test_a_secret_of_the_page_that_all_may_read_is_told(tmp_path: Path) -> None:
+    secrets = ("token_file", "users_file", "tls_key", "broker_password_file")
+    lines = [f'{key} = "{key}"' for key in secrets]
+    path = tmp_path / "mill.toml"
+    path.write_text(
+        example(without_sparkplug=True)
+        + "\n[page]\ntls_cert = 'cert.pem'\nbroker_username = 'page'\n"
+        + "\n".join(lines)
+    )
+    for key in ("cert.pem", *secrets[1:]):
+        (tmp_path / key).touch(mode=0o644)
+
+    found = {one.fault.key: one.fault.message for one in examine(path) if one.fault.key.startswith("page.")}
+
+    assert found.keys() == {f"page.{key}" for key in secrets}
+    assert found["page.token_file"] == f"there is no file {tmp_path / 'token_file'} on this computer"
+    assert all("chmod 600" in said for key, said in found.items() if key != "page.token_file")
+
+
 def test_a_warning_points_at_the_table_that_lacks_something(tmp_path: Path) -> None:
     findings = check(tmp_path, ("margin_per_t = 300", ""))
 

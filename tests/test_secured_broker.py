@@ -22,7 +22,7 @@ from collector import link
 from collector.broker import free_port
 from collector.check import examine
 from collector.message import Message
-from collector.replay import NoBroker, Publisher
+from collector.replay import NoBroker, Publisher, replay
 from collector.settings import Broker, load_mill
 from collector.subscriber import Subscriber
 from tests.certificates import Authority
@@ -181,10 +181,23 @@ def test_collector_gateway_and_page_work_through_it(
 )
 def test_nobody_may_say_what_is_not_theirs(broker: Secured, user: str, topic: str, tmp_path: Path) -> None:
     with (
-        pytest.raises(NoBroker, match=r"Not authorized\): may this user write the topic"),
+        pytest.raises(NoBroker, match="may this user write the topic"),
         Publisher(broker.as_user(user, tmp_path)) as publisher,
     ):
         publisher.send(said(topic))
+
+
+def test_whoever_replays_what_is_not_theirs_is_told_to_look_at_their_rights(broker: Secured, tmp_path: Path) -> None:
+    """Many at once: the broker hangs up in the midst of them."""
+    scans = [
+        said("ellerholm/pm2/scan", {"ts": 1_772_330_400_000 + number, "values": {"a": 1}}) for number in range(300)
+    ]
+    for _ in range(5):
+        with (
+            pytest.raises(NoBroker, match="may this user write the topic"),
+            Publisher(broker.as_user("office", tmp_path)) as publisher,
+        ):
+            replay(publisher, scans)
 
 
 def test_nobody_hears_what_is_not_theirs(broker: Secured, tmp_path: Path) -> None:

@@ -341,6 +341,8 @@ def test_an_override_of_one_day_and_one_of_a_shutdown_are_read() -> None:
     ("page", "key", "message"),
     [
         ('host = "0.0.0.0"', "page.host", "anybody could code breaks"),
+        ('trusted_proxies = ["192.0.2.7"]', "page.trusted_proxies", "anybody could code breaks"),
+        ('trusted_proxies = ["*"]\ntoken_env = "T"', "page.trusted_proxies[1]", "no address and no network"),
         ('host = "127.mill.example"', "page.host", "anybody could code breaks"),
         ('tls_cert = "x"', "page.tls_cert", "needs tls_key too"),
         ('token_env = "x"\ntoken_file = "y"', "page.token_file", "choose one"),

@@ -33,7 +33,7 @@ def alone(store: Path) -> Iterator[Path]:
     spool = store / SPOOL
     with lake_errors(spool):
         spool.mkdir(exist_ok=True)
-        handle = os.open(spool / "held", os.O_CREAT | os.O_RDWR)
+        handle = os.open(spool / "held", os.O_CREAT | os.O_RDWR, 0o600)
     try:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -89,8 +89,8 @@ def _with_tuples(value: Any) -> Any:
 def _completed(mill: Mill, folder: Path) -> Mill:
     """The mill with the defaults that depend on other values, and with absolute paths."""
     broker = mill.broker
-    files = ("tls_ca", "tls_cert", "tls_key", "password_file")
-    absolute = {key: folder / value for key in files if (value := getattr(broker, key)) is not None}
+    absolute = {key: folder / value for key, value in broker if isinstance(value, Path)}
+    of_page = {key: folder / value for key, value in mill.page if isinstance(value, Path)}
     client_id = broker.client_id or f"breakhorn-{mill.topic_root.replace('/', '-')}"
     lake = mill.lake and mill.lake.model_copy(
         update={"folder": folder / mill.lake.folder, "writer": mill.lake.writer or client_id}
@@ -99,6 +99,7 @@ def _completed(mill: Mill, folder: Path) -> Mill:
         update={
             "lake": lake,
             "broker": broker.model_copy(update={**absolute, "client_id": client_id}),
+            "page": mill.page.model_copy(update=of_page),
             "store": mill.store.model_copy(update={"folder": folder / mill.store.folder}),
         }
     )

@@ -74,8 +74,10 @@ def _page(raw: Table) -> Iterator[Finding]:
     yield from _one_secret("page", page, "token")
     yield from _one_secret("page", page, "broker_password")
     yield from _password("page", page, "broker_")
-    elsewhere = "host" in page and not _here(text_of(page, "host"))
-    if elsewhere and not page.keys() & {"users_file", "token_file", "token_env"}:
+    guarded = page.keys() & {"users_file", "token_file", "token_env"}
+    if page.get("trusted_proxies") and not guarded:
+        yield ("page", "trusted_proxies"), "needs users_file or a token: through a proxy anybody could code breaks"
+    if "host" in page and not _here(text_of(page, "host")) and not guarded:
         yield ("page", "host"), "others than this computer need users_file or a token: anybody could code breaks"
 
 
