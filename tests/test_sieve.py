@@ -109,6 +109,11 @@ CASES = {
         torn().at("00:09:00", sheet_press=True),
         ("00:08:00", "00:10:05"),
     ),
+    "an eye of which a block says first that it is bad, and the next that it is good": (
+        ELLERHOLM,
+        torn().at("00:05:00", sheet_predryer=None).at("00:07:00", sheet_predryer=True),
+        ("00:04:30", "00:06:00"),
+    ),
     "a speed that is bad from one block into the next": (
         ELLERHOLM,
         torn().at("00:10:30", reel_speed=None).at("00:12:25", reel_speed=600.0),
