@@ -212,12 +212,13 @@ def _chapter(store: Store, history: History, period: Period) -> Chapter:
 
 
 def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    """Print answers as asked, and write the files that were asked for."""
+    """Print answers as asked, with the safety notice, and write the files that were asked for."""
+    from analysis.telling.common import SAFETY
+
     results = [result for one in told for result in one.results]
     if asked.as_json:
-        click.echo(
-            json.dumps({"answer": name, "results": [r.values | {"sentence": r.headline} for r in results]}, indent=2)
-        )
+        answers = [r.values | {"sentence": r.headline} for r in results]
+        click.echo(json.dumps({"answer": name, "advisory": SAFETY, "results": answers}, indent=2))
     else:
         from analysis.console import show
         from analysis.telling.common import freshness_said
@@ -225,6 +226,8 @@ def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
         show(results)
         for history in {one.history.machine.machine: one.history for one in told}.values():
             click.echo(freshness_said(history), err=True)
+        if not any(SAFETY in result.cautions for result in results):
+            click.echo(SAFETY, err=True)
     _write_tables(name, asked, told)
     if asked.wants_picture:
         _write_drawn(name, asked, told)

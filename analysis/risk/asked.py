@@ -148,12 +148,13 @@ def said() -> Iterator[None]:
 
 def give(name: str, results: list[Result], *, as_json: bool) -> None:
     """Print answers, as text or JSON, with the safety notice."""
+    from analysis.telling.common import SAFETY
+
     if as_json:
         answers = [r.values | {"sentence": r.headline} for r in results]
-        click.echo(json.dumps({"answer": name, "results": answers}, indent=2))
+        click.echo(json.dumps({"answer": name, "advisory": SAFETY, "results": answers}, indent=2))
         return
     from analysis.console import show
-    from analysis.telling.common import SAFETY
 
     show(results)
     click.echo(SAFETY, err=True)
