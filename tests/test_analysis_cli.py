@@ -72,6 +72,14 @@ def test_every_help_text_ends_with_its_example() -> None:
         assert re.search(r"Example: breakhorn [^\n]+$", (command.help or "").rstrip())
 
 
+@pytest.mark.parametrize("name", ["efficiency", "pareto", "shift", "broke"])
+def test_every_answer_says_that_it_is_advisory_once(mill: Path, name: str) -> None:
+    told, as_json = run(mill, name), run(mill, f"{name} --json")
+
+    assert told.stderr.count("Do not enter, reach into or thread the machine") == 1
+    assert json.loads(as_json.stdout)["advisory"].startswith("Advisory only")
+
+
 def test_the_sentence_comes_first_and_can_be_checked_by_hand(mill: Path) -> None:
     # 9.5 days less 20 and 30 min: 13,680 - 50 = 13,630 min: 99.6 %.
     result = run(mill, "efficiency")

@@ -18,23 +18,28 @@ if TYPE_CHECKING:
 
 
 def give(name: str, asked: Asked, told: Sequence[Told]) -> None:
-    """Print answers as asked, and write the files that were asked for."""
-    say(name, [result for one in told for result in one.results], as_json=asked.as_json)
+    """Print answers as asked, with the safety notice, and write the files that were asked for."""
+    results = [result for one in told for result in one.results]
+    say(name, results, as_json=asked.as_json)
     if not asked.as_json:
-        from analysis.telling.common import freshness_said
+        from analysis.telling.common import SAFETY, freshness_said
 
         for history in {one.history.machine.machine: one.history for one in told}.values():
             click.echo(freshness_said(history), err=True)
+        if not any(SAFETY in result.cautions for result in results):
+            click.echo(SAFETY, err=True)
     _write_tables(name, asked, told)
     if asked.wants_picture:
         _write_drawn(name, asked, told)
 
 
 def say(name: str, results: Sequence[Result], *, as_json: bool) -> None:
-    """Print answers, as text or as JSON."""
+    """Print answers, as text or, with the safety notice, as JSON."""
     if as_json:
+        from analysis.telling.common import SAFETY
+
         answers = [r.values | {"sentence": r.headline} for r in results]
-        click.echo(json.dumps({"answer": name, "results": answers}, indent=2))
+        click.echo(json.dumps({"answer": name, "advisory": SAFETY, "results": answers}, indent=2))
         return
     from analysis.command.console import show
 
