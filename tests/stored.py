@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import duckdb
+import pytest
 
 from collector.batch import Batch
 from collector.fact import (
@@ -182,3 +183,16 @@ def load_scans(mill: Mill, store: Store, scans: Iterable[Scan], *, together: int
     pipeline.flush(last)
     pipeline.seal(last)
     writer.commit(last)
+
+
+@pytest.fixture
+def mill() -> Mill:
+    """The mill of these tests."""
+    return readable_mill()
+
+
+@pytest.fixture
+def store(tmp_path: Path, mill: Mill) -> Iterator[Store]:
+    """A new store, open."""
+    with opened(tmp_path) as store:
+        yield store

@@ -3,102 +3,32 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Callable, Iterator
 from contextlib import closing
-from datetime import UTC, datetime, timedelta
-from itertools import groupby
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import duckdb
 import polars as pl
 import pytest
 import zstandard
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from breakhorn import cli
-from collector.block import Block
 from collector.history import (
     FILE_SOURCE,
-    Ambiguous,
     HistoryFault,
-    HistoryFaults,
-    HistoryOptions,
-    Spool,
-    TimeUnclear,
     files_in,
     is_history,
-    take_all,
 )
-from collector.history.clock import DAY_MS, format_of, zone_days, zone_of
 from collector.load import load_blocks
-from collector.message import Rejected, Scan, Value
-from collector.settings import Mill
+from collector.message import Rejected, Scan
 from collector.store import Store
-from tests.mills import example, readable_mill
+from tests.exports import Loaded, Sample, T, faults, file, mill_file, run
+from tests.mills import readable_mill
 from tests.stored import NOW_MS, opened
 
-T = 1_772_330_400_000
-"""2026-03-01T02:00:00Z, 04:00 in Helsinki, where the clock is two hours ahead of UTC in winter."""
-
-YEARS_LATER_MS = T + 365 * DAY_MS
-
-Sample = tuple[int, str, Value]
-Write = Callable[..., Path]
-
-
-def scans_of(block: Block) -> Iterator[Scan]:
-    """A block's samples, a scan for each machine and time."""
-    rows = [
-        (int(at), block.tags[number][0], row)
-        for row, (at, number) in enumerate(zip(block.at_ms, block.tag_no, strict=True))
-    ]
-    for (at_ms, machine), group in groupby(rows, key=lambda row: row[:2]):
-        values = {block.tags[block.tag_no[row]][1]: block.value(row) for _, _, row in group}
-        yield Scan(machine, at_ms, values, FILE_SOURCE, at_ms, 16)
-
-
-class Loaded:
-    """What one load of files gives."""
-
-    def __init__(self, *paths: Path, mill: Mill | None = None, **options: Any) -> None:
-        mill = mill or readable_mill()
-        with Spool(mill, HistoryOptions(**options), now_ms=YEARS_LATER_MS) as spool:
-            told: list[Any] = []
-            take_all(spool, paths, mill, told=told.append)
-            self.lines = [line for one in told for line in one.lines()]
-            self.records = [one.as_dict() for one in told]
-            self.blocks = list(spool.blocks())
-            self.scans = [scan for block in self.blocks for scan in scans_of(block)]
-            self.rejected = [item for number in range(len(paths)) for item in spool.rejected(number)]
-
-    @property
-    def samples(self) -> list[Sample]:
-        """Time after 2026-03-01T02:00Z [s], tag and value of each, in the order in which they were given."""
-        return [((one.at_ms - T) // 1000, tag, value) for one in self.scans for tag, value in one.values.items()]
-
-
-@pytest.fixture
-def file(tmp_path: Path) -> Any:
-    """Writes a text file, by lines."""
-
-    def write(*lines: str, name: str = "export.csv", encoding: str = "utf-8") -> Path:
-        path = tmp_path / name
-        path.write_text("".join(f"{line}\n" for line in lines), encoding=encoding)
-        return path
-
-    return write
-
-
-def faults(*paths: Path, **options: Any) -> list[str]:
-    """What is said of files that cannot be taken, without the folder."""
-    with pytest.raises(HistoryFaults) as caught:
-        Loaded(*paths, **options)
-    return str(caught.value).replace(f"{paths[0].parent}/", "").splitlines()
-
+__all__ = ["file", "mill_file"]
 
 # ------------------------------------------------------------------------------------------------------------ layouts
 
@@ -268,134 +198,6 @@ def test_a_stream_of_messages_is_no_export(tmp_path: Path) -> None:
 
     assert [is_history(path) for path in (stream, export)] == [False, True]
     assert [is_history(Path(name)) for name in ("a.jsonl.zst", "a.csv", "a.txt.gz")] == [False, True, True]
-
-
-# -------------------------------------------------------------------------------------------------------------- times
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        "2026-03-01T02:00:00Z",
-        "2026-03-01 04:00:00",
-        "2026-03-01 04:00",
-        "2026-03-01T04:00:00.000",
-        "2026-03-01T03:00:00+01:00",
-        "2026/03/01 04:00:00",
-        "1.3.2026 04:00:00",
-        "01.03.2026 04:00",
-        "01-Mar-2026 04:00:00",
-        "1772330400000",
-        "1772330400",
-        "20260301 04:00:00",
-    ],
-)
-def test_times_are_understood_as_they_are_written(file: Any, text: str) -> None:
-    assert Loaded(file("ts;a", f"{text};5")).samples == [(0, "a", 5.0)]
-
-
-def test_fractions_of_a_second_have_a_point_or_a_comma(file: Any) -> None:
-    path = file("ts;a", "2026-03-01 04:00:00,25;1", "2026-03-01 04:00:00.5;2", "2026-03-01 04:00:01;3")
-
-    assert [scan.at_ms - T for scan in Loaded(path).scans] == [250, 500, 1000]
-
-
-def test_date_and_time_of_day_may_be_two_columns(file: Any) -> None:
-    assert Loaded(file("Date;Time;a", "01.03.2026;04:00:00;5")).samples == [(0, "a", 5.0)]
-
-
-def test_half_a_day_may_be_told_by_letters(file: Any) -> None:
-    assert Loaded(file("ts;a", "3/13/2026 4:00:00 PM;5"), time_zone="UTC").samples == [(12 * 86_400 + 50_400, "a", 5.0)]
-
-
-def test_day_and_month_are_not_guessed(file: Any) -> None:
-    path = file("ts;a", "03/01/2026 04:00:00;5")
-
-    assert faults(path) == [
-        'export.csv:2: column ts: times such as "03/01/2026 04:00:00" can be read in two ways: '
-        'give --time-format "%d/%m/%Y %H:%M:%S" or "%m/%d/%Y %H:%M:%S"'
-    ]
-    assert Loaded(path, time_format="%m/%d/%Y %H:%M:%S").samples == [(0, "a", 5.0)]
-
-
-def test_a_day_beyond_the_twelfth_tells_day_from_month() -> None:
-    assert format_of(["03/01/2026 04:00", "13/01/2026 04:00"]).pattern == "%d/%m/%Y %H:%M"
-
-
-@pytest.mark.parametrize(("zone", "hours"), [("UTC", 2), ("+02:00", 0), ("America/New_York", 7)])
-def test_a_file_may_keep_another_clock(file: Any, zone: str, hours: int) -> None:
-    """04:00 on 1 March: in New York, five hours behind UTC in winter, 09:00 UTC, which is 7 h after 02:00 UTC."""
-    assert Loaded(file("ts;a", "2026-03-01 04:00:00;5"), time_zone=zone).samples == [(hours * 3600, "a", 5.0)]
-
-
-def test_a_clock_that_does_not_exist_is_refused() -> None:
-    with pytest.raises(TimeUnclear, match='no such time zone "Ellerholm"'):
-        zone_of("Ellerholm")
-
-
-AUTUMN = ("ts;a", "25.10.2026 02:59:59;1", "25.10.2026 03:30:00;2", "25.10.2026 04:00:00;3")
-"""In Helsinki the clock goes from 04:00 (UTC+3) back to 03:00 (UTC+2) on that day: 03:30 comes twice."""
-
-SPRING = ("ts;a", "29.03.2026 02:59:59;1", "29.03.2026 03:30:00;2", "29.03.2026 04:00:00;3")
-"""In Helsinki the clock goes from 03:00 (UTC+2) on to 04:00 (UTC+3) on that day: there is no 03:30."""
-
-
-def test_an_hour_that_comes_twice_is_asked_about_with_its_line(file: Any) -> None:
-    (fault,) = faults(file(*AUTUMN))
-
-    assert fault.startswith(
-        'export.csv:3: column ts: "25.10.2026 03:30:00" comes twice in Europe/Helsinki, when the clock is set back: '
-        "give --ambiguous earlier, later or reject"
-    )
-
-
-@pytest.mark.parametrize(("rule", "offset_h"), [(Ambiguous.EARLIER, 3), (Ambiguous.LATER, 2)])
-def test_a_rule_settles_an_hour_that_comes_twice(file: Any, rule: Ambiguous, offset_h: int) -> None:
-    loaded = Loaded(file(*AUTUMN), ambiguous=rule)
-
-    hours = (3, offset_h, 2)
-    local = ((2, 59, 59), (3, 30, 0), (4, 0, 0))
-    expected = [
-        datetime(2026, 10, 25, *clock, tzinfo=UTC) - timedelta(hours=ahead)
-        for clock, ahead in zip(local, hours, strict=True)
-    ]
-    assert [datetime.fromtimestamp(scan.at_ms / 1000, UTC) for scan in loaded.scans] == expected
-
-
-def test_an_hour_that_never_was_is_no_matter_of_earlier_or_later(file: Any) -> None:
-    (fault,) = faults(file(*SPRING), ambiguous=Ambiguous.EARLIER)
-
-    assert fault.startswith('export.csv:3: column ts: "29.03.2026 03:30:00" does not exist in Europe/Helsinki')
-    assert 'give --time-zone, say "+02:00"; or --ambiguous reject' in fault
-
-
-@pytest.mark.parametrize("lines", [AUTUMN, SPRING])
-def test_doubtful_hours_may_be_rejected_and_are_kept_with_their_place(file: Any, lines: tuple[str, ...]) -> None:
-    path = file(*lines)
-
-    loaded = Loaded(path, ambiguous=Ambiguous.REJECT)
-
-    assert [value for _, _, value in loaded.samples] == [1.0, 3.0]
-    assert [(item.topic, item.payload.decode()[11:]) for item in loaded.rejected] == [(f"{path}:3", "03:30:00")]
-
-
-@given(st.integers(631_152_000, 2_840_000_000), st.sampled_from(["Europe/Helsinki", "America/New_York", "UTC"]))
-def test_local_days_agree_with_the_time_zone_database(second: int, name: str) -> None:
-    """Python's own zoneinfo is the reference: an instant, shown by the clock, is found again."""
-    days = {day.day: day for day in zone_days(zone_of(name))}
-    instant = datetime.fromtimestamp(second, UTC)
-    offset_s = round((instant.astimezone(ZoneInfo(name)).utcoffset() or timedelta()).total_seconds())
-    local_ms = (second + offset_s) * 1000
-
-    day = days.get(local_ms // DAY_MS)
-
-    if day is None:
-        assert local_ms < 631_152_000_000 or local_ms > 2_839_968_000_000
-    elif day.edge_from_ms <= local_ms < day.edge_to_ms:
-        assert day.is_twice
-        assert offset_s * 1000 in (day.before_ms, day.after_ms)
-    else:
-        assert offset_s * 1000 == (day.before_ms if local_ms < day.edge_from_ms else day.after_ms)
 
 
 # ------------------------------------------------------------------------------------------------------------- faults
@@ -577,17 +379,6 @@ def test_rejected_rows_are_kept_beside_what_is_stored(tmp_path: Path) -> None:
 
 
 # ---------------------------------------------------------------------------------------------------------- the command
-
-
-@pytest.fixture
-def mill_file(tmp_path: Path) -> Path:
-    path = tmp_path / "mill.toml"
-    path.write_text(example(), encoding="utf-8")
-    return path
-
-
-def run(mill_file: Path, *arguments: str) -> Any:
-    return CliRunner().invoke(cli, ["--mill", str(mill_file), "load", *arguments])
 
 
 def test_a_dry_run_shows_what_was_understood_and_stores_nothing(mill_file: Path, file: Any) -> None:

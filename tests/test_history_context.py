@@ -13,9 +13,9 @@ import pytest
 from collector.decode import Decoder
 from collector.history import HistoryFault, HistoryOptions, context_kind, context_table
 from collector.load import load
+from tests.exports import YEARS_LATER_MS, Write, file, mill_file, run
 from tests.mills import message, readable_mill
 from tests.stored import opened
-from tests.test_history import YEARS_LATER_MS, Write, file, mill_file, run
 
 __all__ = ["file", "mill_file"]
 

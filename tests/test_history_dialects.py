@@ -26,8 +26,8 @@ from collector.history.known import known_tags
 from collector.history.signs import Signs, SignsUnclear, signs_of
 from collector.history.units import differ, split_name, units_row
 from collector.settings import Mill
+from tests.exports import Loaded, T, Write, faults, file, mill_file, run
 from tests.mills import readable_mill
-from tests.test_history import Loaded, T, Write, faults, file, mill_file, run
 
 __all__ = ["file", "mill_file"]
 

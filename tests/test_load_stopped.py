@@ -16,10 +16,10 @@ import pytest
 from collector.history import HistoryOptions, Spool
 from collector.interrupt import interruptible
 from collector.load import load, load_blocks
+from tests.exports import YEARS_LATER_MS
 from tests.mills import example, message, readable_mill
 from tests.servers import wait_until
 from tests.stored import opened
-from tests.test_history import YEARS_LATER_MS
 
 ROWS_A_BLOCK = 2_000
 """So that one file makes several transactions."""

@@ -10,7 +10,6 @@ import subprocess
 import sys
 import textwrap
 import time
-from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -26,21 +25,12 @@ from collector.store import Store
 from collector.store.parts import Part
 from collector.writer import Writer
 from tests.killed import LAYOUT, after_turns, write_and_publish
-from tests.mills import readable_mill
-from tests.stored import DAY_MS, MINUTE, NOW_MS, T0, batch, opened, published_samples, rows, samples, scan
+from tests.stored import DAY_MS, MINUTE, NOW_MS, T0, batch, mill, opened, published_samples, rows, samples, scan, store
 
 FEW = Layout(together=4, own_file_from=1_000_000)
 
 
-@pytest.fixture
-def mill() -> Mill:
-    return readable_mill()
-
-
-@pytest.fixture
-def store(tmp_path: Path, mill: Mill) -> Iterator[Store]:
-    with opened(tmp_path) as store:
-        yield store
+__all__ = ["mill", "store"]
 
 
 def minute(at_ms: int) -> Scan:
