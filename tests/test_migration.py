@@ -13,13 +13,14 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from collector.backup import BackupFault, restore, take
 from collector.batch import Batch
 from collector.message import Scan
 from collector.settings import Mill, load_mill
 from collector.store import Store
 from collector.store.schema import migrations, schema_version
 from collector.writer import Writer
-from tests.stored import rows
+from tests.stored import NOW_MS, rows
 from tests.test_full_disk import ROOT, in_a_name_space
 from tests.upgrading import FIXTURES, unpacked
 
@@ -101,6 +102,25 @@ def test_a_store_of_an_earlier_version_opens_with_all_its_rows(tmp_path: Path, n
     assert len(before["hot_sample"]) > 10_000
     assert len(before["part"]) == 2
     assert_upgraded(store, mill, before)
+
+
+@pytest.mark.parametrize("number", [step.version for step in migrations()[:-1]])
+def test_a_store_of_an_earlier_version_is_not_backed_up_by_this_one_but_is_once_it_was_opened(
+    tmp_path: Path, number: int
+) -> None:
+    """Its backup could not be brought back: today's tables, and the number of the earlier ones."""
+    store, file = unpacked(tmp_path, f"store_v{number}.tar.xz"), tmp_path / "mill.toml"
+    mill = load_mill(file)
+
+    with pytest.raises(BackupFault, match="copy the whole folder"):
+        take(file, store, tmp_path / "backup", version="test", progress=lambda done, of_all: None)
+    Store.open(store, mill, now_ms=NOW_MS).close()
+    take(file, store, tmp_path / "backup", version="test", progress=lambda done, of_all: None)
+    elsewhere = mill.model_copy(update={"store": mill.store.model_copy(update={"folder": tmp_path / "elsewhere"})})
+    restore(elsewhere, tmp_path / "backup", progress=lambda done, of_all: None)
+
+    (_, here), (_, there) = looked_at(store), looked_at(tmp_path / "elsewhere")
+    assert all(here[table] == there[table] for table in ("note", "downtime", "rejected_message", "tracker"))
 
 
 def upgrade(store: Path, statements: int) -> int:

@@ -24,6 +24,7 @@ from collector.check import examine
 from collector.message import Message
 from collector.replay import NoBroker, Publisher, replay
 from collector.settings import Broker, load_mill
+from collector.status import listen
 from collector.subscriber import Subscriber
 from tests.certificates import Authority
 from tests.servers import mosquitto_with, needs, wait_until
@@ -158,9 +159,11 @@ def test_collector_gateway_and_page_work_through_it(
         topics = set[str]()
         while len(topics) < 2:
             topics.add(heard.get(timeout=30)[0])
+        by_status = listen(mill.broker, mill.topic_root, ("pm2",), wait_s=10)
 
     assert len(rows(mill)["sample"]) == 50
     assert len(rows(mill)["note"]) == 1
+    assert by_status.health is not None
     assert "refuses" not in caplog.text
     assert "does not pass on" not in caplog.text
 

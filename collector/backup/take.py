@@ -14,9 +14,10 @@ from collector.backup.manifest import BackupFault, File, Manifest, Progress, cop
 from collector.backup.request import FAILED, WANTED, asking
 from collector.backup.snapshot import snapshot
 from collector.publish.part_file import make_durable, quoted
+from collector.store.error import StoreOlder
 from collector.store.opening import DATABASE, PARTS
 from collector.store.parts import Part, look_at_parts, part_path, parts_of
-from collector.store.schema import make_views, schema_version, sql_text
+from collector.store.schema import make_views, refuse_older, schema_version, sql_text
 
 UNFINISHED = ".unfinished"
 
@@ -73,6 +74,7 @@ def _ask(store: Path, folder: Path, wait_s: float) -> None:
     try:
         with duckdb.connect() as connection:
             connection.execute(f"ATTACH '{quoted(store / DATABASE)}' AS collector (READ_ONLY)")
+            _refuse_older(connection)
             snapshot(connection, "collector", folder)
             return
     except duckdb.IOException as error:
@@ -87,6 +89,16 @@ def _ask(store: Path, folder: Path, wait_s: float) -> None:
         if time.monotonic() > until_s:
             raise BackupFault(f"the process that holds {store} did not answer within {wait_s:g} s: is it a collector?")
         time.sleep(0.05)
+
+
+def _refuse_older(connection: duckdb.DuckDBPyConnection) -> None:
+    """The tables of an older store would be copied into those of today, and nobody could bring them up to date then."""
+    connection.execute("USE collector")
+    try:
+        refuse_older(connection)
+    except StoreOlder as error:
+        way_out = "or back it up with the version that wrote it, or copy the whole folder while nothing writes to it"
+        raise BackupFault(f"{error}; {way_out}") from error
 
 
 def _fetch(source: Path, target: Path, parts: list[Part], progress: Progress) -> list[File]:
