@@ -11,10 +11,10 @@ from types import TracebackType
 from typing import Any, Self
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from collector.broker import free_port
-from tests.servers import accepts, needs, wait_until
+from tests.servers import accepts, wait_until
 
 ROOT = Path(__file__).parent.parent
 GRAVE = frozenset({"serious", "critical"})
@@ -57,18 +57,6 @@ class PageServer:
         assert self._process is not None
         self._process.terminate()
         self._process.wait(timeout=30)
-
-
-@contextmanager
-def chromium() -> Iterator[Browser]:
-    """Debian's chromium without a screen."""
-    program = needs("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        try:
-            yield browser
-        finally:
-            browser.close()
 
 
 @contextmanager

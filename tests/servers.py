@@ -9,7 +9,9 @@ import subprocess
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from ctypes.util import find_library
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -18,12 +20,19 @@ from collector.broker import free_port
 
 def needs(program: str) -> str:
     """The path of a program that a test cannot do without: missing, it skips the test here and fails it in CI."""
-    found = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
-    if found is None:
-        if os.environ.get("CI"):
-            pytest.fail(f"{program} is not installed; .ci/run installs it")
-        pytest.skip(f"{program} is not installed")
-    return found
+    return shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin") or _without(program)
+
+
+def needs_library(name: str, *, package: str) -> None:
+    """The same for a library of the system."""
+    if find_library(name) is None:
+        _without(package)
+
+
+def _without(missing: str) -> NoReturn:
+    if os.environ.get("CI"):
+        pytest.fail(f"{missing} is not installed; .ci/run installs it")
+    pytest.skip(f"{missing} is not installed")
 
 
 def wait_until(condition: Callable[[], object], *, seconds: float = 30.0, what: str = "it") -> None:

@@ -16,7 +16,8 @@ from collector.load import load
 from collector.publish import publish
 from collector.settings import Mill
 from collector.store import Store
-from tests.browser import PageServer, chromium, grave_findings, looking, too_small
+from tests.browser import PageServer, grave_findings, looking, too_small
+from tests.browsers import chromium
 from tests.page import CODED, NIGHT, UNCODED, night_store
 from tests.servers import mosquitto_at, needs, wait_until
 from tests.test_service import collecting, golden_messages, mill_at
