@@ -332,6 +332,15 @@ def test_oddly_written_scans_are_read_as_if_nothing_were_remembered(payload: str
     assert learnt().decode(one) == Decoder(mills.readable_mill()).decode(one)
 
 
+def test_a_source_time_may_be_ahead_of_its_receipt_by_max_ahead_s() -> None:
+    told = [
+        Decoder(mills.readable_mill()).decode(message({"ts": mills.RECEIVED_MS + ahead_ms, "values": {"a": 1}}))
+        for ahead_ms in (300_000, 300_001)
+    ]
+
+    assert [(len(one.scans), len(one.rejected)) for one in told] == [(1, 0), (0, 1)]
+
+
 def test_a_topic_that_changes_its_tags_again_and_again_is_understood_all_the_same() -> None:
     decoder = Decoder(mills.readable_mill())
 
