@@ -35,7 +35,6 @@ from typing import Any
 
 import coverage
 import pytest
-from _pytest.runner import runtestprotocol
 from hypothesis.internal.conjecture import engine
 
 ROOT = Path(__file__).parent.parent
@@ -203,6 +202,7 @@ class Bench:
     def __init__(self, tree: Path, mutants: Sequence[Mutant], cpu_s: int, out: Path) -> None:
         self._tree, self._mutants, self._cpu_s, self._out = tree, mutants, cpu_s, out
         self._watch: coverage.Coverage | None = None
+        self._failed = False
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Run all tests once to see which of them run which lines; then those of each mutant, quickest first."""
@@ -231,6 +231,16 @@ class Bench:
         self._watch.switch_context(request._pyfuncitem.nodeid)
         return said
 
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Take down whether a test failed."""
+        self._failed = self._failed or report.failed
+
+    def _passes(self, items: Sequence[pytest.Item]) -> bool:
+        """Whether the first of the tests passes; the second, if any, is what follows, so that what they share stays."""
+        item, following = items[0], next(iter(items[1:]), None)
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+        return not self._failed
+
     def _watched(self, items: Sequence[pytest.Item]) -> int:
         files = {str(one.module): str(self._tree / one.module) for one in self._mutants}
         self._watch = coverage.Coverage(data_file=None, config_file=False, include=list(files.values()))
@@ -239,7 +249,7 @@ class Bench:
         for number, item in enumerate(items):
             self._watch.switch_context(item.nodeid)
             begun = time.process_time()
-            if not passes(items[number : number + 2]):
+            if not self._passes(items[number : number + 2]):
                 return 1
             took[item.nodeid] = time.process_time() - begun
         self._watch.stop()
@@ -262,7 +272,7 @@ class Bench:
             return ELSEWHERE
         for one in replaced:
             one.__code__ = broken[key_of(one)]
-        return 0 if all(passes(items[n : n + 2]) for n in range(len(items))) else 1
+        return 0 if all(self._passes(items[n : n + 2]) for n in range(len(items))) else 1
 
 
 ELSEWHERE = 77
@@ -272,13 +282,6 @@ ELSEWHERE = 77
 def key_of(function: FunctionType) -> tuple[str, int]:
     """What tells a function from all others of its module."""
     return function.__code__.co_qualname, function.__code__.co_firstlineno
-
-
-def passes(items: Sequence[pytest.Item]) -> bool:
-    """Whether the first of the tests passes; the second, if any, is what follows, so that what they share stays."""
-    return not any(
-        report.failed for report in runtestprotocol(items[0], log=False, nextitem=next(iter(items[1:]), None))
-    )
 
 
 def apart(work: Callable[[], int], cpu_s: int) -> int:

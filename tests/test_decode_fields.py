@@ -8,7 +8,7 @@ import pytest
 
 from collector.decode import Decoder
 from collector.decode.fields import Absent, find
-from collector.message import Decoded, Flag, Scan
+from collector.message import Decoded, Flag, Scan, Value
 from tests import mills
 from tests.mills import SENT_MS, message, reason
 
@@ -76,6 +76,14 @@ def test_the_value_is_found_where_mill_toml_says() -> None:
 
     assert decoded == Decoded(scans=[scan(812.0)])
     assert isinstance(decoded.scans[0].values["reel.speed"], float)
+
+
+@pytest.mark.parametrize("value", ["C80", "812", None, True, 812.5])
+def test_a_text_a_truth_a_null_and_a_fraction_stay_what_they_are(value: Value) -> None:
+    (one,) = decode({"value": value}).scans
+
+    found = one.values["reel.speed"]
+    assert (found, type(found)) == (value, type(value))
 
 
 @pytest.mark.parametrize("quality", ["Bad", 0, True, 192.5, []])

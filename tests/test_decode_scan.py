@@ -332,6 +332,15 @@ def test_oddly_written_scans_are_read_as_if_nothing_were_remembered(payload: str
     assert learnt().decode(one) == Decoder(mills.readable_mill()).decode(one)
 
 
+def test_a_source_time_may_be_ahead_of_its_receipt_by_max_ahead_s() -> None:
+    told = [
+        Decoder(mills.readable_mill()).decode(message({"ts": mills.RECEIVED_MS + ahead_ms, "values": {"a": 1}}))
+        for ahead_ms in (300_000, 300_001)
+    ]
+
+    assert [(len(one.scans), len(one.rejected)) for one in told] == [(1, 0), (0, 1)]
+
+
 def test_a_topic_that_changes_its_tags_again_and_again_is_understood_all_the_same() -> None:
     decoder = Decoder(mills.readable_mill())
 
@@ -346,7 +355,8 @@ _NAME = st.text(st.one_of(st.characters(codec="utf-8"), st.sampled_from('"\\/.')
 
 
 @given(st.lists(_NAME, min_size=4, max_size=6, unique=True))
-@example(["\\\\historian\\FI-101", 'roll "3"', "a", "b"])
+@example(["\\\\historian\\FI-101", "a", "b", "c"])
+@example(['roll "3"', "a", "b", "c"])
 def test_whatever_tags_are_called_their_scans_are_understood_time_and_again(names: list[str]) -> None:
     decoder = Decoder(mills.readable_mill())
     one = message(json.dumps({"ts": SENT_MS, "values": dict.fromkeys(names, 1)}), "ellerholm/pm2/scan")

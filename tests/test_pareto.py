@@ -100,10 +100,32 @@ def test_the_four_measures_rank_differently() -> None:
     assert found.rank(Measure.MINUTES) == {"pre-dryer": 1, "press": 2, "reel": 3}
     assert found.rank(Measure.TONNES) == {"reel": 1, "press": 2, "pre-dryer": 3}
     assert found.rank(Measure.MONEY) == {"reel": 1, "press": 2, "pre-dryer": 3}
+    assert [[b.value(m) for b in found.bars] for m in (Measure.COUNT, Measure.MINUTES)] == [[3, 1, 1], [30, 40, 5]]
+    assert [b.label for b in found.order(Measure.TONNES)] == ["reel", "press", "pre-dryer"]
     assert found.bars[0].money == pytest.approx(6.0 * 300)
     assert found.cumulative_pct(Measure.MINUTES) == pytest.approx(
         {"pre-dryer": 4000 / 75, "press": 7000 / 75, "reel": 100}
     )
+
+
+def test_a_bar_whose_tonnes_are_unknown_has_no_place_among_those_that_are_known() -> None:
+    lost = [downtime(60, 10, rate_before_t_h=None), downtime(300, 5, section="reel", rate_before_t_h=12.0)]
+    past = on_reel_but_for(lost)
+
+    found = pareto(past, ledger(past, WHOLE_DAY), "section")
+
+    assert [b.label for b in found.order(Measure.TONNES)] == ["reel"]
+    assert [b.label for b in found.order(Measure.MINUTES)] == ["press", "reel"]
+
+
+def test_of_all_downtimes_the_secondary_breaks_are_not_shown_apart() -> None:
+    lost = [downtime(60, 10), downtime(80, 5, secondary=True), downtime(300, 30, "stop")]
+    past = on_reel_but_for(lost)
+
+    found = pareto(past, ledger(past, WHOLE_DAY), "section", Selection(kinds=ALL_KINDS))
+
+    assert (found.noun, found.secondary) == ("downtime", ())
+    assert sum(bar.count for bar in found.bars) == 3
 
 
 def test_uncoded_breaks_are_a_bar_of_their_own_at_the_end() -> None:

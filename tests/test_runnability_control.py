@@ -180,3 +180,19 @@ def test_charts_without_breaks_say_so() -> None:
 def test_two_breaks_at_one_moment_are_refused() -> None:
     with pytest.raises(ValueError, match="above 0"):
         t_chart([3.0, 0.0, 2.0])
+
+
+def test_a_g_chart_has_the_quantiles_of_the_geometric_law() -> None:
+    # Mean 9: at least k + 1 with chance 0.9^(k + 1). At most 1/2 from k = 6 on (0.9^7 = 0.478), at most 0.00135 from
+    # k = 62 on (0.9^63 = 0.00131), and 0 is already more likely than 0.00135.
+    chart = g_chart([9, 9, 9, 9], limits=Limits.PROBABILITY)
+
+    assert (chart.centre, chart.low[0], chart.high[0]) == (6, 0, 62)
+    assert list(chart.labels) == ["1", "2", "3", "4"]
+
+
+def test_points_are_placed_by_the_middle_of_their_chance() -> None:
+    # Poisson of mean 4: up to 3 with 0.433470, 4 with 0.195367: the normal's quantile of 0.531154 is 0.07817.
+    chart = u_chart(tally([4, 4], [24.0, 24.0]), limits=Limits.PROBABILITY)
+
+    assert chart.z.tolist() == near([0.07817, 0.07817], abs=2e-5)

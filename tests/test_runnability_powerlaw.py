@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -254,13 +255,18 @@ def test_the_product_of_two_gammas_has_the_median_it_must_have() -> None:
 def test_a_felt_that_was_old_when_data_began_is_refused() -> None:
     old = Observed(name="felt", events=(30.0, 40.0, 45.0), start=20.0, end=60.0)
 
-    with pytest.raises(ValueError, match="age 0"):
-        fit([old])
+    new = replace(old, name="new", start=0.0)
+
+    for felts in ([old], [new, old]):
+        with pytest.raises(ValueError, match="age 0"):
+            fit(felts)
 
 
 def test_two_breaks_are_no_power_law() -> None:
     with pytest.raises(TooFewEvents, match="at least 3"):
         fit([Observed(name="t", events=(1.0, 3.0), end=10.0)])
+    with pytest.raises(TooFewEvents, match="two of them with breaks"):
+        fit_counts([10.0, 20.0, 30.0], [0, 5, 0])
 
 
 def test_time_in_other_units_changes_scale_and_nothing_else() -> None:

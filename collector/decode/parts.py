@@ -8,7 +8,7 @@ from typing import Any, Generic, TypeVar
 
 import msgspec
 
-from collector.decode.unusable import Unusable, kind_of, plain_words
+from collector.decode.unusable import Unusable, plain_words
 from collector.message import Decoded, Message, Rejected
 
 T = TypeVar("T")
@@ -43,8 +43,6 @@ def convert_or_reason(kind: type[T], raw: Any) -> tuple[T | None, str]:
     try:
         return msgspec.convert(raw, kind), ""
     except msgspec.ValidationError as error:
-        if not isinstance(raw, dict):
-            return None, f"must be an object, not {kind_of(raw)}"
         return None, plain_words(str(error))
 
 
