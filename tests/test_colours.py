@@ -60,7 +60,7 @@ def test_the_report_and_the_loss_sheet_can_be_read() -> None:
     for text in ("ink", "soft", "mark"):
         assert contrast(report[text], report["paper"]) >= TEXT
         assert contrast(report[text], report["sheet"]) >= TEXT
-    for text in ("ink", "soft", "alarm"):
+    for text in ("ink", "soft", "mark"):
         assert contrast(sheet[text], "#ffffff") >= TEXT
 
 
