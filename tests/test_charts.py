@@ -21,6 +21,7 @@ from analysis.period import Period, day_start_ms
 from analysis.result import Picture
 from analysis.telling.efficiency import ledger_table
 from analysis.telling.pareto import pareto_table
+from tests.colours import contrast
 from tests.histories import DAY, HELSINKI, HOUR, MINUTE, downtime, history, on_reel_but_for
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -177,19 +178,6 @@ def test_more_bars_than_a_picture_holds_become_one_and_stay_in_the_table() -> No
 
 def test_any_machine_makes_an_id() -> None:
     assert re.fullmatch(r"[A-Za-z][\w-]*", plain_id("pm 2/é"))
-
-
-def luminance(colour: str) -> float:
-    """Relative luminance as WCAG 2.2 defines it."""
-    channels = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
-    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def contrast(one: str, other: str) -> float:
-    """Contrast ratio as WCAG 2.2 defines it."""
-    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
 
 
 def test_lost_time_stands_out_from_time_on_the_reel_in_grey_too() -> None:

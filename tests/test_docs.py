@@ -39,8 +39,8 @@ def test_every_phase_and_event_can_happen() -> None:
 
 
 OF_THE_MILL = {
-    "mill.toml", "lake.json", "writer.json", "backup.json", "published.duckdb", "collector.duckdb", "report.html", "month.html",
-    "breakhorn-risk.service", "breakhorn-page.service",
+    "mill.toml", "lake.json", "writer.json", "backup.json", "published.duckdb", "collector.duckdb", "report.html",
+    "month.html", "breakhorn-risk.service", "breakhorn-page.service",
 }  # fmt: skip
 """Files that Breakhorn or whoever runs it makes."""
 _FILE = re.compile(r"`([\w./-]+\.(?:conf|css|html|in|js|json|md|py|service|sh|sql|svg|timer|toml|txt|xz|duckdb))`")

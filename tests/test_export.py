@@ -102,6 +102,7 @@ def test_a_workbook_has_the_answer_the_settings_and_what_the_words_mean(tmp_path
 
     assert list(found) == ["answer", "Primary breaks by cause", "settings", "definitions"]
     assert any("leads" in cell for row in found["answer"] for cell in row)
+    assert any(row[0] == "advisory" and "Do not enter" in row[1] for row in found["answer"])
     settings = {row[1]: row[2] for row in found["settings"]}
     assert (settings["margin_per_t"], settings["secondary_within_min"], settings["period to"]) == (
         "300", "30", "1970-01-02T00:00:00.000Z",

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.history import History
 from analysis.query import safe
 from analysis.result import MISSING, NOTHING, Cell, Picture, Result, Sheet, Table
-from analysis.telling.common import definitions, freshness_said
+from analysis.telling.common import SAFETY, definitions, freshness_said
 
 if TYPE_CHECKING:
     import polars as pl
@@ -204,7 +204,8 @@ def _answers(
 ) -> Iterator[tuple[str, str]]:
     for result in results:
         yield result.title, result.headline
-        yield from (("mind", caution) for caution in result.cautions)
+        yield from (("mind", caution) for caution in result.cautions if caution != SAFETY)
+    yield "advisory", SAFETY
     yield from dict.fromkeys(("data", freshness_said(history)) for history in histories)
     for name, table in zip(names, tables, strict=True):
         yield f"sheet {name}", f"{table.title}. {table.note}".strip()

@@ -15,7 +15,7 @@ from analysis.figures.ledger import Class
 from analysis.pareto import Sort
 
 INK = "#22313a"
-FAINT = "#8a979d"
+FAINT = "#7f8c92"
 RULE = "#dfe5e6"
 BAR = "#5b8aa0"
 WIDTH = 800
@@ -44,12 +44,12 @@ class Hatch:
 _CLASS_HATCHES: dict[Class, Hatch] = {
     Class.STOP: Hatch(ground=FILL[Class.STOP], stroke="#aab6bd", angle=90),
     Class.PLANNED: Hatch(ground=FILL[Class.PLANNED], stroke="#dbe8f2", angle=45),
-    Class.UNKNOWN: Hatch(ground=FILL[Class.UNKNOWN], stroke="#f1e5c8", angle=135),
-    Class.NO_DATA: Hatch(ground=FILL[Class.NO_DATA], stroke="#b9c3c7", angle=45),
+    Class.UNKNOWN: Hatch(ground=FILL[Class.UNKNOWN], stroke="#5f4a17", angle=135),
+    Class.NO_DATA: Hatch(ground=FILL[Class.NO_DATA], stroke="#7f8c92", angle=45),
 }
 _SORT_HATCHES: dict[Sort, Hatch] = {
     Sort.DOUBTFUL: Hatch(ground=BAR, stroke="#dce8ed", angle=45),
-    Sort.REMAINDER: Hatch(ground="#9aa5aa", stroke="#eceff0", angle=135),
+    Sort.REMAINDER: Hatch(ground="#7f8c92", stroke="#ffffff", angle=135),
 }
 
 Row = dict[str, Any]

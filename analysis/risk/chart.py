@@ -15,7 +15,7 @@ from analysis.risk.warn import Fate
 
 MOST_DAYS = 10
 STEP_MIN = 5
-HIT, MISS, TRACE = "#2f7d5b", "#9b2c1f", "#5b8aa0"
+HIT, MISS, TRACE = "#14506b", "#9b2c1f", "#5b8aa0"
 
 
 def risk_svg(replayed: Replay, zone: ZoneInfo, name: str = "risk") -> tuple[str, str]:
@@ -26,7 +26,7 @@ def risk_svg(replayed: Replay, zone: ZoneInfo, name: str = "risk") -> tuple[str,
     text = (
         f"The last {days} judged days, one line a day: the chance of a break within the horizon (highest of each "
         f"{STEP_MIN} min) and, dashed, the level from which a warning was due. Triangles are warnings, filled if a "
-        f"break followed; bars are primary breaks, green if warned of in time, red and dashed if missed. In all judged "
+        f"break followed; bars are primary breaks, blue if warned of in time, red and dashed if missed. In all judged "
         f"days {hits} of {len(replayed.breaks)} breaks were warned of, and {false} warnings were false."
     )
     return draw(_chart(rows), name=name, title="Break risk, replayed", text=text), text

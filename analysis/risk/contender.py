@@ -71,7 +71,7 @@ class Contender:
 
     @property
     def right(self) -> float | None:
-        """Share of its alerts that were right, all warnings of one break counted as one; None without any."""
+        """Share of its warnings that were right, all warnings of one break counted as one; None without any."""
         return share_right(len(self.hits), self.false)
 
     @property

@@ -13,8 +13,8 @@ from analysis.result import MISSING, length, number
 
 SAFETY = (
     "Advisory only: this is drawn from past data and knows nothing of who stands where. Do not enter, reach into or "
-    "thread the machine on the strength of it. Site rules, isolation and guarding decide; clearing broke and feeding "
-    "the tail follow the written safe system of work, local codes and qualified people."
+    "thread the machine on the strength of it. Site rules, isolation and guarding decide; clearing broke and threading "
+    "follow the written safe system of work, local codes and qualified people."
 )
 """The notice that every advisory view carries."""
 CREWS_DIFFER = (

@@ -245,7 +245,7 @@ made AS (
 SELECT r.machine, r.reel, r.started_at, r.ended_at, m.tonnes_t, r.first_seen AS start_uncertain
 FROM reel AS r
 LEFT JOIN made AS m ON m.machine = r.machine AND m.started_at = r.started_at;
-COMMENT ON VIEW main.reel IS 'The jumbo reels wound, from turn-up to turn-up.';
+COMMENT ON VIEW main.reel IS 'The reels wound, from turn-up to turn-up.';
 COMMENT ON COLUMN main.reel.machine IS 'Id of the machine.';
 COMMENT ON COLUMN main.reel.reel IS 'Reel number.';
 COMMENT ON COLUMN main.reel.started_at IS 'The turn-up onto it, or when its number was first heard (start_uncertain).';
