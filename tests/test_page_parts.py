@@ -14,16 +14,19 @@ from hypothesis import strategies as st
 from analysis.figures.ledger import ledger
 from analysis.figures.plan import plan
 from analysis.figures.rounding import in_whole_units
-from analysis.history import Grade, GradeRun
+from analysis.history import Grade, GradeRun, StateSpan
 from analysis.page.band import STATES, Mark, Stretch, band, stretches
+from analysis.page.catalogue import words_of
+from analysis.page.moments import Moments
 from analysis.page.outbox import Kept, Way
 from analysis.page.sayings import CAUSE, Saying, holding, on_its_way, sayings
+from analysis.page.shift_facts import _habits
 from analysis.page.targets import by_section, targets
 from analysis.period import Period
-from analysis.suggest.answer import Suggestion
+from analysis.suggest.answer import Breaks, Suggestion
 from analysis.suggest.known import Cause, Known
 from analysis.suggest.model import Suggested
-from tests.histories import history
+from tests.histories import downtime, history
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
 HOUR_MS = 3_600_000
@@ -119,6 +122,43 @@ def test_neighbours_of_one_state_are_one_stretch() -> None:
     found = stretches(ledger(made, Period(from_ms=0, to_ms=HOUR_MS)))
 
     assert [(row.from_ms, row.to_ms) for row in found] == [(0, HOUR_MS)]
+
+
+def test_a_loss_that_people_added_is_red_though_the_detectors_saw_the_sheet_on_the_reel() -> None:
+    made = history(downtimes=(downtime(10, 5),), states=(StateSpan(state="on_reel", started_ms=0, ended_ms=None),))
+
+    found = stretches(ledger(made, Period(from_ms=0, to_ms=HOUR_MS)))
+
+    assert [(row.state, row.from_ms // 60_000, row.to_ms // 60_000) for row in found] == [
+        ("on_reel", 0, 10),
+        ("down", 10, 15),
+        ("on_reel", 15, 60),
+    ]
+
+
+def test_a_time_has_its_day_unless_it_is_that_of_what_stands_beside_it() -> None:
+    """2026-03-04 22:00 UTC is midnight in Helsinki."""
+    said = Moments(words=words_of("en"), zone=HELSINKI)
+    midnight_ms = 1_772_661_600_000
+
+    assert said.beside(midnight_ms + 1, midnight_ms) == "00:00"
+    assert said.beside(midnight_ms - 60_000, midnight_ms) == "Wed 4 March 2026 23:59"
+    assert Moments(words=words_of("en"), zone=None).fresh(1, 1) == "Data up to –, published –; mill time."
+
+
+@pytest.mark.parametrize(
+    ("section", "offered"),
+    [
+        ("press", ["PR-FLT"]),  # so its breaks were coded
+        ("couch", []),  # none were, and the mill's list has causes of its own for it
+        ("reel", ["PR-FLT"]),  # neither: those of the whole mill
+        (None, ["PR-FLT"]),
+    ],
+)
+def test_a_section_is_offered_what_its_own_breaks_had(section: str | None, offered: list[str]) -> None:
+    coded = Known(downtime_id="d", started_ms=0, section="press", cause="PR-FLT")
+
+    assert list(_habits(Breaks(all=(coded,), causes=CAUSES)).of(section)) == offered
 
 
 CAUSES = (

@@ -15,6 +15,7 @@ from analysis.page.moments import Moments
 from analysis.page.outbox import Way
 from analysis.page.places import PLACES, way_to
 from analysis.page.site import Site, site_of
+from analysis.page.tongue import tongue_of
 from analysis.page.visit import SIZES, THEMES, visit_of
 from analysis.read import CannotRead, Store
 from analysis.result import sentence_case
@@ -61,9 +62,12 @@ def _frame(request: Request, machine: str | None, place: str) -> dict[str, Any]:
     except CannotRead:
         mill, machines = None, ()
     chosen = next((m for m in machines if m.machine == machine), machines[0] if machines else None)
+    tongue = tongue_of(visit.words.code)
     moments = Moments(words=visit.words, zone=None if mill is None else mill.zone)
     return {
         "t": visit.words,
+        "tongue": tongue,
+        "say": tongue.pieces,
         "clock": moments.clock,
         "moment": moments.moment,
         "fresh": moments.fresh,

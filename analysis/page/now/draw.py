@@ -8,6 +8,7 @@ from analysis.page.catalogue import Words
 from analysis.page.moments import Moments
 from analysis.page.now.view import MachineNow
 from analysis.page.paint import fragment
+from analysis.page.tongue import tongue_of
 
 
 def drawn(now: MachineNow, words: Words, zone: ZoneInfo, *, now_ms: int) -> str:
@@ -16,6 +17,7 @@ def drawn(now: MachineNow, words: Words, zone: ZoneInfo, *, now_ms: int) -> str:
     return fragment(
         "now_machine.html",
         t=words,
+        say=tongue_of(words.code).pieces,
         now=now,
         clock=lambda at_ms: moments.beside(at_ms, now_ms),
         fresh=moments.fresh(now.data_to_ms, now.published_ms),
