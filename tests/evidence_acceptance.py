@@ -30,6 +30,7 @@ WHOLE = Asked(
     html=None,
     csv=None,
     xlsx=None,
+    parquet=None,
     svg=None,
     png=None,
     demo=False,

@@ -216,9 +216,7 @@ def test_what_age_does_is_said_and_too_little_is_not_judged(store: Path) -> None
     assert sought.ages == ()
     assert tell_ages(history, period, Question(), sought) is None
     assert told is not None
-    assert (
-        told.sentence == "the rate of primary breaks goes with age: press felt × 2.50 (1.40 to 4.40) from young to old."
-    )
+    assert told.sentence == "the rate of primary breaks goes with age: press felt × 2.5 (1.4 to 4.4) from young to old."
     assert told.cautions == (NOT_A_CAUSE,)
     assert told.tables[0].rows[1][5] == "too little to tell"
     assert silent is not None

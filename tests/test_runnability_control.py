@@ -148,6 +148,16 @@ def test_days_without_running_time_are_points_of_which_nothing_is_known() -> Non
     assert np.isnan(chart.z[1])
 
 
+@pytest.mark.parametrize("limits", [Limits.PROBABILITY, Limits.SIGMA, Limits.WIDENED])
+def test_days_without_breaks_make_no_row_where_most_days_have_none(limits: Limits) -> None:
+    # 2 breaks in 30 days: a day without one has a chance of exp(-2/30) = 94 %, and says nothing.
+    quiet = tally([0] * 9 + [1] + [0] * 14 + [1] + [0] * 5, [24.0] * 30)
+
+    signals = u_chart(quiet, limits=limits).signals
+
+    assert {s.rule for s in signals} <= {Rule.BEYOND_LIMIT}
+
+
 def test_a_bad_day_after_a_quiet_baseline_signals() -> None:
     chart = u_chart(tally([2, 3, 2, 1, 3, 2, 14], [24.0] * 7), baseline=6)
 

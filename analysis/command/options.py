@@ -36,7 +36,7 @@ class Asked:
     svg: Path | None
     png: Path | None
     demo: bool
-    parquet: Path | None = None
+    parquet: Path | None
 
     @property
     def wants_picture(self) -> bool:
@@ -62,7 +62,8 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         "--from",
         "from_text",
         metavar="TIME",
-        help="Begin: a date, '2026-03-01 06:00' in mill time, today or yesterday. Default: the first data.",
+        help="Begin: a date, '2026-03-01 06:00' in mill time, today or yesterday. Default: the first data, "
+        "where the command names no other.",
     )
     @click.option(
         "--to", "to_text", metavar="TIME", help="End; a date includes that day. Default, and at most: the newest data."

@@ -28,7 +28,7 @@ _MEMORY = "2GB"
     metavar="FILE",
     help="Write a self-contained page with pictures as well.",
 )
-@writes("--csv", "--xlsx", "--svg", "--png")
+@writes("--csv", "--xlsx", "--parquet", "--svg", "--png")
 @click.option("--demo-data", "demo", is_flag=True, help="Mark the page as figures of an invented mill.")
 @click.pass_obj
 def dossier(
@@ -38,6 +38,7 @@ def dossier(
     html: Path | None,
     csv: Path | None,
     xlsx: Path | None,
+    parquet: Path | None,
     svg: Path | None,
     png: Path | None,
     demo: bool,
@@ -61,6 +62,7 @@ def dossier(
         html=html,
         csv=csv,
         xlsx=xlsx,
+        parquet=parquet,
         svg=svg,
         png=png,
         demo=demo,

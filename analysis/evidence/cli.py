@@ -82,14 +82,18 @@ def _told(history: History, period: Period, question: Question, found: Sought, *
     from analysis.evidence.tell import tell_evidence, tell_matching
     from analysis.evidence.tell_where import tell_ages, tell_strata
 
-    more = (tell_strata(history, period, found.evidence), tell_ages(history, period, question, found))
+    where, ages = tell_strata(history, period, found.evidence), tell_ages(history, period, question, found)
     results = [tell_evidence(history, period, question, found), tell_matching(history, period, found, runs=runs)]
-    results += [one for one in more if one is not None]
+    results += [one for one in (where, ages) if one is not None]
 
     def draw() -> list[tuple[Picture, ...]]:
-        from analysis.evidence.pictures import pictures
+        from analysis.evidence.pictures import ages_picture, pairs_picture, pictures
 
-        return [pictures(found.evidence, history.machine.name), *[()] * (len(results) - 1)]
+        name, evidence = history.machine.name, found.evidence
+        level = evidence.settings.false_share
+        drawn = [pictures(evidence, name), ()]
+        drawn += [pairs_picture(evidence.pairs, level, name)] if where is not None else []
+        return drawn + ([ages_picture(found.ages, level, name)] if ages is not None else [])
 
     return Told(history=history, period=period, results=tuple(results), draw=draw)
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import altair as alt
 import numpy as np
 
 from analysis.drawing.chart import BAR, FAINT, INK, WIDTH, Chart, Row, data, draw, grid, names, plain_id
+from analysis.evidence.ages import Ageing
 from analysis.evidence.band import Band, band
 from analysis.evidence.find import ALL, Evidence, Finding
 from analysis.evidence.settings import Statistic
 from analysis.evidence.tell import described, lead_said
-from analysis.result import Picture, Table
+from analysis.evidence.together import Together
+from analysis.result import Picture, Table, significant
 from analysis.risk.rows import Ints
 from analysis.runnability.telling.wording import amount
 
@@ -20,6 +22,8 @@ BREAKS, QUIET = "#9b2c1f", "#5b8aa0"
 """Apart in lightness as well as in hue, and the quiet one dashed: apart in grey and for every kind of colour vision."""
 MOST_EFFECTS = 12
 MOST_TRACES = 3
+_FURTHEST = 1_000.0
+"""Limits of a ratio reach no further in a picture; its table has them whole."""
 
 
 def pictures(evidence: Evidence, machine: str) -> tuple[Picture, ...]:
@@ -72,6 +76,59 @@ def effect_picture(evidence: Evidence, findings: Sequence[Finding], machine: str
     )
     layers = alt.layer(chance, whiskers, dots).properties(width=WIDTH - 300, height={"step": 26})
     return _picture(layers, "What tells breaks from quiet runs", machine, text, table)
+
+
+def ages_picture(ages: Sequence[Ageing], level: float, machine: str) -> tuple[Picture, ...]:
+    """By what the rate at a great age exceeds that at a small one; none where nothing can be told."""
+    told = {a.name: a for a in ages}
+    title = "rate when old / rate when young"
+    return _ratio_picture(told, level, "Break rate, old over young", title, machine)
+
+
+def pairs_picture(pairs: Sequence[Together], level: float, machine: str) -> tuple[Picture, ...]:
+    """By what two tags together multiply the odds beyond what both do alone; none where nothing can be told."""
+    told = {f"{p.first} and {p.second}": p for p in pairs}
+    title = "odds of a break together / what both do alone"
+    return _ratio_picture(told, level, "Two tags together", title, machine)
+
+
+def _ratio_picture(
+    ratios: Mapping[str, Ageing | Together], level: float, name: str, title: str, machine: str
+) -> tuple[Picture, ...]:
+    """Ratios with their limits on a scale of factors, 1 marked; filled if shown."""
+    rows: list[Row] = [
+        {
+            "what": what,
+            "times": min(max(one.times, 1 / _FURTHEST), _FURTHEST),
+            "low": max(one.low, 1 / _FURTHEST),
+            "high": min(one.high, _FURTHEST),
+            "said": [significant(x, 2) for x in (one.times, one.low, one.high)],
+            "shown": "shown" if one.q is not None and one.q <= level else "not shown",
+        }
+        for what, one in ratios.items()
+        if one.times is not None and one.low is not None and one.high is not None
+    ]
+    if not rows:
+        return ()
+    scale = alt.Scale(type="log", base=2, nice=False)
+    x = alt.X("times:Q", title=title, axis=_grid(), scale=scale)
+    base = alt.Chart(data(rows)).encode(y=alt.Y("what:N", sort=[r["what"] for r in rows], title=None, axis=_names()))
+    chance = alt.Chart(data([{"times": 1}])).mark_rule(color=INK, strokeDash=[5, 4]).encode(x=x)
+    whiskers = base.mark_rule(color=INK, strokeWidth=1.4).encode(x=alt.X("low:Q", scale=scale), x2="high:Q")
+    fill = alt.Fill("shown:N", scale=alt.Scale(domain=["shown", "not shown"], range=[BAR, "#ffffff"]), legend=_legend())
+    dots = base.mark_point(shape="circle", stroke=INK, size=90, opacity=1, strokeWidth=1.2).encode(x=x, fill=fill)
+    text = (
+        f"Each ratio with its limits; the dashed line at 1 is no difference. Filled dots are shown: "
+        f"{', '.join(r['what'] for r in rows if r['shown'] == 'shown') or 'none'}."
+    )
+    table = Table(
+        title=name,
+        columns=("what", "ratio", "from", "to", "shown"),
+        rows=tuple((r["what"], *r["said"], "yes" if r["shown"] == "shown" else "no") for r in rows),
+        numbers=frozenset({1, 2, 3}),
+    )
+    layers = alt.layer(chance, whiskers, dots).properties(width=WIDTH - 300, height={"step": 26})
+    return (_picture(layers, name, machine, text, table),)
 
 
 def trace_picture(evidence: Evidence, finding: Finding, machine: str) -> Picture:

@@ -43,6 +43,7 @@ class Asked:
     as_json: bool
     csv: Path | None
     xlsx: Path | None
+    parquet: Path | None
 
     @property
     def settings(self) -> RiskSettings:
@@ -74,7 +75,7 @@ def asks(command: Callable[Concatenate[Asked, P], R]) -> Callable[P, R]:
         help="False warnings to bear in 12 hours, on average.",
     )
     @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-    @writes("--csv", "--xlsx")
+    @writes("--csv", "--xlsx", "--parquet")
     @functools.wraps(command)
     def with_options(*args: P.args, **kwargs: P.kwargs) -> R:
         asked = Asked(**{name: kwargs.pop(name) for name in Asked.__slots__})  # type: ignore[arg-type]  # click's types
@@ -164,7 +165,8 @@ def of_machine(machine: Machine, result: Result) -> Result:
 
 def write_files(path: Path, name: str, asked: Asked, results: list[Result]) -> None:
     """Write the tables of answers to the files asked for, if any."""
-    if not (asked.csv or asked.xlsx):
+    files = {"csv_file": asked.csv, "xlsx_file": asked.xlsx, "parquet_file": asked.parquet}
+    if not any(files.values()):
         return
     from analysis.command.export import write_tables
     from analysis.period import Period
@@ -174,5 +176,5 @@ def write_files(path: Path, name: str, asked: Asked, results: list[Result]) -> N
         machines = machines_of(store, asked.machines)
         periods = (Period(from_ms=m.last_ms or 0, to_ms=(m.last_ms or 0) + 1) for m in machines)
         histories = [store.history(m, p, made=False) for m, p in zip(machines, periods, strict=True)]
-        for line in write_tables(name, histories, results, csv_file=asked.csv, xlsx_file=asked.xlsx):
+        for line in write_tables(name, histories, results, **files):
             click.echo(line, err=True)

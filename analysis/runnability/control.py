@@ -24,6 +24,10 @@ _EXPONENT = 1 / 3.6
 """Makes exponential times nearly normal: L. S. Nelson, J. Quality Technology 26 (1994) 239-240."""
 
 
+_MEDIAN_0 = float(np.log(2))
+"""A Poisson count of a smaller mean is 0 more often than not."""
+
+
 class Limits(StrEnum):
     """How control limits are set."""
 
@@ -99,6 +103,8 @@ def u_chart(
             z = z / width
             spread = 3 * width * np.sqrt(mean) / hours
             low, high = np.maximum(centre - spread, 0), centre + spread
+    # Where a unit without a break is likelier than not, one lies on neither side: else any row of them would signal.
+    z = np.where((counts == 0) & (mean > 0) & (mean < _MEDIAN_0), 0.0, z)
     return _chart(Quantity.RATE, limits, tally.labels or _numbers(counts.size), values, centre, (low, high), z, rules)
 
 

@@ -92,7 +92,8 @@ def balance_table(stock: BrokeLedger) -> Table:
         note=(
             f"At {number(stock.moisture.pct)} % moisture on the reel ({stock.moisture.taken_from}). At first, at last: "
             "level × volume × consistency; dosed: share of furnish × furnish drawn for the sheet. Unexplained: what "
-            "all this does not add up to, in % of what was put in; what has no tag stands in it."
+            "all this does not add up to, in % of what was put in; what has no tag stands in it. Each figure is "
+            "rounded by itself."
         ),
     )
 

@@ -121,7 +121,8 @@ def pareto_table(found: Pareto, history: History) -> Table:
             "In brackets: 95 % intervals (of counts exact, of sums by bootstrap over breaks; of one or two the upper "
             "end is a guess). Place in each: rank by "
             f"{_plural(found)} · minutes · tonnes · money; equal ones share a place. A day of running: number per 24 h "
-            f"on the reel, with exact 95 % interval. Cost: {prices(history)}."
+            f"on the reel, with exact 95 % interval. Lost time is the time ledger's: a data gap in a break is no data. "
+            f"Cost: {prices(history)}."
         ),
         sheet=_pareto_sheet(found, history),
     )
@@ -197,7 +198,7 @@ def _downtime_table(downtimes: Sequence[Downtime], history: History) -> Table:
         columns=("from", "kind", "section", "cause", "min", "crew, grade", "comment", "id"),
         rows=rows,
         numbers=frozenset({4}),
-        note="Whole downtimes that began in the period, also where they reach beyond its end.",
+        note="Whole downtimes that began in the period, also where they reach beyond its end or into a data gap.",
         sheet=_downtime_sheet(downtimes, horizon_ms),
     )
 

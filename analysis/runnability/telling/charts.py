@@ -12,6 +12,8 @@ from analysis.runnability.run_rules import POINTS_PER_FALSE_SIGNAL, Rule
 from analysis.runnability.telling.wording import HOURS_A_DAY, amount, listed, plain
 from analysis.telling.common import about, named
 
+_FEWEST = 5
+"""Fewer points cannot complete a row, and say little of the level that they are held against."""
 NO_ALARMS = "These are points to ask about, not alarms."
 
 
@@ -46,6 +48,8 @@ def tell_chart(history: History, period: Period, name: str, unit: str, chart: Ch
 
 def _chart_said(unit: str, chart: Chart, known: int) -> str:
     beyond = [s for s in chart.signals if s.rule is Rule.BEYOND_LIMIT]
+    if known < _FEWEST:
+        return f"{count(known, unit)} {'is' if known == 1 else 'are'} too few for a chart to tell anything."
     runs = {s.point for s in chart.signals} - {s.point for s in beyond}
     if not chart.signals:
         return f"none of {count(known, unit)} stands out; all scatter as chance lets them."

@@ -47,10 +47,11 @@ def tell_threading(history: History, period: Period, found: Threading) -> Result
 def _figures_said(figures: GroupFigures) -> str:
     first = figures.first
     share = f"{percent_of(first.share)} ({percent_of(first.low)} to {percent_of(first.high)})"
+    tenth = f", one in ten longer than {amount(figures.slow_lost_min, 0)} min"
     return (
         f"{count(figures.returns, 'return')} in {count(figures.attempts, 'attempt')}; {share} held at the first one, "
-        f"and loss to back on reel took {amount(figures.median_lost_min, 0)} min at the median, one in ten longer than "
-        f"{amount(figures.slow_lost_min, 0)} min"
+        f"and loss to back on reel took {amount(figures.median_lost_min, 0)} min at the median"
+        f"{tenth if figures.returns >= FEWEST_FOR_TENTHS else ''}"
     )
 
 
