@@ -19,7 +19,7 @@ from collector.history.columns import Columns, ColumnsUnclear, time_places
 from collector.history.fault import HistoryFault
 from collector.history.layout import Layout, layout_of, opened, rows_from
 from collector.history.options import HistoryOptions
-from collector.history.signs import SignsUnclear, number_of
+from collector.history.signs import SignsUnclear, misfit, number_of
 from collector.history.units import split_name, units_row
 from collector.history.wording import clock_words
 from collector.message import Decoded, Message
@@ -350,4 +350,5 @@ class _Reading:
         try:
             return number_of(cell, self.layout.signs)
         except SignsUnclear as error:
-            raise HistoryFault(self._path, str(error), line=line, column=self.layout.columns.names[place]) from None
+            reason = misfit(cell, self.layout.signs, self._options.decimal_word()) or str(error)
+            raise HistoryFault(self._path, reason, line=line, column=self.layout.columns.names[place]) from None

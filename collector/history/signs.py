@@ -84,6 +84,20 @@ def signs_of(cells: Iterable[str], *, decimal: str | None = None, thousands: str
     return Signs(decimal=",")
 
 
+def misfit(cell: str, signs: Signs, given: str | None) -> str | None:
+    """Why a cell is no number that would be one with the other decimal sign; None for every other cell.
+
+    given
+        What a person gave as the decimal sign, if anything: then it is not the file that is wrong.
+    """
+    text, other = cell.strip(), "point" if signs.decimal == "," else "comma"
+    if not (_ONE_POINT if other == "point" else _ONE_COMMA).fullmatch(text):
+        return None
+    if given is None:
+        return f'"{text}" has a decimal {other}, unlike the rest: mend it, or give --decimal or --thousands'
+    return f'"{text}" has a decimal {other}, and --decimal {given} was given: mend it, or give another sign, or none'
+
+
 def number_of(cell: str, signs: Signs) -> float:
     """The number that a cell holds.
 
