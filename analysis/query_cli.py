@@ -230,6 +230,11 @@ def _print_rows(answer: Answer) -> None:
     from analysis.result import Table
 
     rows = list(islice((row for batch in answer.batches for row in batch), MOST_TABLE_ROWS + 1))
+    if answer.columns == ("explain_key", "explain_value"):
+        # A plan is a drawing: in a table's cell its lines would be folded.
+        for _, plan in rows:
+            click.echo(plan)
+        return
     shown = tuple(tuple(cell(value) for value in row) for row in rows[:MOST_TABLE_ROWS])
     numbers = frozenset(place for row in rows for place, value in enumerate(row) if isinstance(value, int | float))
     show_table(Table(title="", columns=answer.columns, rows=shown, numbers=numbers))

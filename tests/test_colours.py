@@ -6,10 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
-from analysis.pareto_chart import _LINE
 
 from analysis.dossier import pictures as dossier
-from analysis.drawing import _CLASS_HATCHES, _SORT_HATCHES, BAR, FAINT, INK
+from analysis.drawing.bars import _LINE
+from analysis.drawing.chart import _CLASS_HATCHES, _SORT_HATCHES, BAR, FAINT, INK
 from analysis.evidence import pictures as evidence
 from analysis.risk.chart import HIT, MISS, TRACE
 from analysis.runnability.pictures import SIGNAL

@@ -230,6 +230,36 @@ def test_a_dry_run_names_the_columns_that_are_not_used(mill_file: Path, file: Wr
     assert record[0]["unused"] == ["width"]
 
 
+def test_a_laboratory_sheet_may_have_columns_of_texts_which_are_named_and_counted(mill_file: Path, file: Write) -> None:
+    path = file("sampled;Ash [%];Gloss;remark;by", "01.03.2026 04:00;18,5;-;torn 5 mm;A", "01.03.2026 06:00;18,9;-;;B")
+
+    words = run(mill_file, str(path), "--what", "lab", "--dry-run")
+    record = json.loads(run(mill_file, str(path), "--what", "lab", "--dry-run", "--json").stdout)
+    results = loaded(mill_file, "SELECT test, value FROM lab ORDER BY sampled_at", str(path), "--what", "lab")
+
+    assert "  not used: remark (texts: 1), by (texts: 2)" in words.stdout.splitlines()
+    assert (record[0]["unused"], record[0]["unused_texts"]) == (["remark", "by"], {"remark": 1, "by": 2})
+    assert results == [("Ash", 18.5), ("Ash", 18.9)]
+
+
+def test_a_text_among_the_numbers_of_a_test_is_a_fault_and_so_is_a_sheet_without_any(
+    mill_file: Path, file: Write
+) -> None:
+    mixed = file("sampled;Ash", "01.03.2026 04:00;high", "01.03.2026 06:00;18,9")
+    assert 'export.csv:2: column Ash: "high" is no number' in run(mill_file, str(mixed), "--what", "lab").stderr
+
+    texts = file("sampled;Ash", "01.03.2026 04:00;high")
+    assert "has no column of numbers" in run(mill_file, str(texts), "--what", "lab").stderr
+
+
+def test_positions_of_clothing_are_counted_so_that_a_slip_of_the_pen_shows(mill_file: Path, file: Write) -> None:
+    path = file("installed,position", "2026-03-01 06:00,pickup felt", "2026-03-02 06:00,pikcup felt", name="felts.csv")
+
+    words = run(mill_file, str(path), "--dry-run").stdout.splitlines()
+
+    assert "  positions: pickup felt 1, pikcup felt 1" in words
+
+
 def test_what_the_rows_of_a_table_brought_is_said_beside_the_samples(mill_file: Path, file: Write) -> None:
     felts = file("installed,position", "2026-03-01 06:00,felt", "2026-03-01 06:00,fabric", name="felts.csv")
 

@@ -209,9 +209,20 @@ def test_a_point_is_no_number_where_the_decimal_sign_is_a_comma(file: Write) -> 
     rows = ("01.03.2026 04:00;1,5", "01.03.2026 04:01;1.234")
 
     assert faults(file("ts;a", *rows), decimal=",") == [
-        'export.csv:3: column a: "1.234" has a decimal point, unlike the rest: mend it, or give --decimal or '
-        "--thousands"
+        'export.csv:3: column a: "1.234" has a decimal point, and --decimal comma was given: mend it, or give another '
+        "sign, or none"
     ]
+
+
+@pytest.mark.parametrize(("sign", "cell", "other"), [(",", "700.2", "point"), (".", "700,2", "comma")])
+def test_a_decimal_sign_that_was_given_and_does_not_fit_is_named_for_any_tag(
+    file: Write, sign: str, cell: str, other: str
+) -> None:
+    path = file("ts;reel.speed;new.tag", f"2026-03-01T02:00:00Z;{cell};{cell}")
+
+    assert [fault.split(": ", 1)[0] for fault in faults(path, decimal=sign)] == ["export.csv:2"] * 2
+    assert all(f'"{cell}" has a decimal {other}, and --decimal' in fault for fault in faults(path, decimal=sign))
+    assert len(Loaded(path).samples) == 2
 
 
 # ------------------------------------------------------------------------------------------------------- words for bad
@@ -374,7 +385,7 @@ def test_thousands_are_a_fault_where_a_person_said_that_there_are_none(file: Wri
     path = file("ts,a", '2026-03-01T02:00:00Z,"1,234.5"')
 
     assert Loaded(path).samples == [(0, "a", 1234.5)]
-    assert 'column a: "1,234.5" has a decimal comma, unlike the rest' in faults(path, decimal=".")[0]
+    assert 'column a: "1,234.5" has its thousands set apart, unlike the rest' in faults(path, decimal=".")[0]
 
 
 def test_a_letter_of_another_encoding_is_told_with_its_line(file: Write) -> None:

@@ -115,6 +115,14 @@ def test_a_fault_in_the_sql_is_shown_with_its_place(mill: Path) -> None:
     assert lines[2].strip("^ ") == ""
 
 
+def test_a_plan_is_shown_as_it_is_drawn(mill: Path) -> None:
+    result = run(mill, "EXPLAIN ANALYZE SELECT count(*) FROM sheet_break")
+
+    assert result.exit_code == 0
+    assert "Total Time" in result.stdout
+    assert "explain_value" not in result.stdout
+
+
 def test_a_question_of_the_cookbook_is_answered_and_shown(mill: Path) -> None:
     answer = run(mill, "--ask", "hardest threadings", "--param", "most=1", "--format", "jsonl")
     shown = run(mill, "--ask", "hardest_threadings", "--param", "most=1", "--show").stdout

@@ -111,8 +111,8 @@ def _ratio_picture(
     if not rows:
         return ()
     scale = alt.Scale(type="log", base=2, nice=False)
-    x = alt.X("times:Q", title=title, axis=_grid(), scale=scale)
-    base = alt.Chart(data(rows)).encode(y=alt.Y("what:N", sort=[r["what"] for r in rows], title=None, axis=_names()))
+    x = alt.X("times:Q", title=title, axis=grid(), scale=scale)
+    base = alt.Chart(data(rows)).encode(y=alt.Y("what:N", sort=[r["what"] for r in rows], title=None, axis=names(290)))
     chance = alt.Chart(data([{"times": 1}])).mark_rule(color=INK, strokeDash=[5, 4]).encode(x=x)
     whiskers = base.mark_rule(color=INK, strokeWidth=1.4).encode(x=alt.X("low:Q", scale=scale), x2="high:Q")
     fill = alt.Fill("shown:N", scale=alt.Scale(domain=["shown", "not shown"], range=[BAR, "#ffffff"]), legend=_legend())

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import json
 import uuid
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from collector.history.columns import Columns, ColumnsUnclear, time_places
 from collector.history.fault import HistoryFault
 from collector.history.layout import Layout, layout_of, opened, rows_from
 from collector.history.options import HistoryOptions
-from collector.history.signs import SignsUnclear, number_of
+from collector.history.signs import SignsUnclear, may_be_number, misfit, number_of
 from collector.history.units import split_name, units_row
 from collector.history.wording import clock_words
 from collector.message import Decoded, Message
@@ -89,6 +90,8 @@ class ContextTable:
         Cells without a result, in a table of laboratory results.
     unused
         Names of the columns that say nothing of this kind.
+    texts
+        Of those, columns of a laboratory's sheet that hold texts alone, and how many.
     """
 
     path: Path
@@ -98,6 +101,7 @@ class ContextTable:
     messages: Sequence[Message]
     skipped: int
     unused: tuple[str, ...] = ()
+    texts: Mapping[str, int] = field(default_factory=dict)
 
     def lines(self) -> Iterator[str]:
         """What was understood, in words."""
@@ -105,11 +109,20 @@ class ContextTable:
         yield f"  {_CALLED[self.kind]}, a table of {len(self.messages):,} rows or results"
         yield f"  columns: {', '.join(f'{column} = {name}' for name, column in self.fields.items())}"
         if self.unused:
-            yield f"  not used: {', '.join(self.unused)}"
+            told = (f"{name} (texts: {self.texts[name]:,})" if name in self.texts else name for name in self.unused)
+            yield f"  not used: {', '.join(told)}"
+        if positions := self.positions():
+            yield f"  positions: {', '.join(f'{position} {count:,}' for position, count in positions.items())}"
         if self.skipped:
             yield f"  without a result: {self.skipped:,} cells"
         for message in self.messages[:3]:
             yield f"  {message.payload.decode()}"
+
+    def positions(self) -> dict[str, int]:
+        """Of clothing changes, how many at each: mill.toml knows no positions, so a slip of the pen shows here."""
+        if self.kind != "clothing":
+            return {}
+        return dict(Counter(str(json.loads(message.payload)["position"]) for message in self.messages))
 
     def as_dict(self) -> dict[str, object]:
         """The same for programs."""
@@ -120,6 +133,8 @@ class ContextTable:
             "rows": len(self.messages),
             "skipped": self.skipped,
             "unused": list(self.unused),
+            "unused_texts": dict(self.texts),
+            "positions": self.positions(),
             "faults": [],
         }
 
@@ -177,6 +192,7 @@ def context_table(
         messages=messages,
         skipped=reading.skipped,
         unused=reading.unused(),
+        texts={reading.layout.columns.names[place]: count for place, count in reading.texts.items()},
     )
 
 
@@ -200,6 +216,8 @@ class _Reading:
         self.skipped = 0
         self._units = self._units_of_tests()
         self._bad = {word.lower() for word in (*BAD_WORDS, *options.bad)}
+        self.texts = self._columns_of_texts() if self._is_wide else {}
+        self._tests = tuple(place for place in self.layout.columns.tags if place not in self.texts)
 
     def told(self) -> dict[str, str]:
         """Our names and the file's."""
@@ -207,13 +225,13 @@ class _Reading:
         return (
             {_TIME[self._kind]: columns.time_name()}
             | {name: columns.names[place] for name, place in self._places.items()}
-            | ({"tests": ", ".join(columns.names[place] for place in columns.tags)} if self._is_wide else {})
+            | ({"tests": ", ".join(columns.names[place] for place in self._tests)} if self._is_wide else {})
         )
 
     def unused(self) -> tuple[str, ...]:
         """Names of the columns from which nothing is taken."""
         columns = self.layout.columns
-        taken = {*columns.time, *self._places.values(), *(columns.tags if self._is_wide else ())}
+        taken = {*columns.time, *self._places.values(), *(self._tests if self._is_wide else ())}
         return tuple(name for place, name in enumerate(columns.names) if name and place not in taken)
 
     @property
@@ -259,21 +277,39 @@ class _Reading:
 
     def rows(self) -> Iterator[tuple[int, str | None, dict[str, object]]]:
         """Line, column and fields of each message to be; a wide row of results gives one for each test."""
-        layout, columns = self.layout, self.layout.columns
         formats: dict[str, TimeFormat] = {}
-        with opened(self._path, layout.encoding) as file:
-            for line, row in rows_from(file, layout, self._path):
-                if len(row) != len(columns.names):
-                    reason = f"has {len(row)} columns, where there are {len(columns.names)} names: mend it"
+        for line, row in self._filled():
+            fields = self._shared(line, row, formats)
+            if not self._is_wide:
+                yield line, None, self._with_note_id(fields)
+                continue
+            for place in self._tests:
+                yield from self._result(line, row, place, fields)
+
+    def _filled(self) -> Iterator[tuple[int, Sequence[str]]]:
+        """Line and cells of each row in which anything stands."""
+        names = self.layout.columns.names
+        with opened(self._path, self.layout.encoding) as file:
+            for line, row in rows_from(file, self.layout, self._path):
+                if len(row) != len(names):
+                    reason = f"has {len(row)} columns, where there are {len(names)} names: mend it"
                     raise HistoryFault(self._path, reason, line=line)
-                if tuple(row) == columns.names or not any(cell.strip() for cell in row):
-                    continue
-                fields = self._shared(line, row, formats)
-                if not self._is_wide:
-                    yield line, None, self._with_note_id(fields)
-                    continue
-                for place in columns.tags:
-                    yield from self._result(line, row, place, fields)
+                if tuple(row) != names and any(cell.strip() for cell in row):
+                    yield line, row
+
+    def _columns_of_texts(self) -> dict[int, int]:
+        """Places of the columns without any number, which are no test, and how many texts stand in each."""
+        texts = dict.fromkeys(self.layout.columns.tags, 0)
+        for _, row in self._filled():
+            for place in [place for place in texts if row[place].strip().lower() not in self._bad]:
+                if may_be_number(row[place]):
+                    del texts[place]
+                else:
+                    texts[place] += 1
+        found = {place: count for place, count in texts.items() if count}
+        if found and len(found) == len(self.layout.columns.tags):
+            raise HistoryFault(self._path, "has no column of numbers, so no result of any test: look at what it is")
+        return found
 
     def _result(
         self, line: int, row: Sequence[str], place: int, fields: Mapping[str, object]
@@ -348,4 +384,5 @@ class _Reading:
         try:
             return number_of(cell, self.layout.signs)
         except SignsUnclear as error:
-            raise HistoryFault(self._path, str(error), line=line, column=self.layout.columns.names[place]) from None
+            reason = misfit(cell, self.layout.signs, self._options.decimal_word()) or str(error)
+            raise HistoryFault(self._path, reason, line=line, column=self.layout.columns.names[place]) from None

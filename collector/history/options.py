@@ -54,3 +54,7 @@ class HistoryOptions:
     false: tuple[str, ...] = ()
     any_unit: bool = False
     what: str | None = None
+
+    def decimal_word(self) -> str | None:
+        """The decimal sign as it was given, in a word; None if it is to be found out."""
+        return None if self.decimal is None else {",": "comma", ".": "point"}[self.decimal]

@@ -84,6 +84,20 @@ def signs_of(cells: Iterable[str], *, decimal: str | None = None, thousands: str
     return Signs(decimal=",")
 
 
+def misfit(cell: str, signs: Signs, given: str | None) -> str | None:
+    """Why a cell is no number that would be one with the other decimal sign; None for every other cell.
+
+    given
+        What a person gave as the decimal sign, if anything: then it is not the file that is wrong.
+    """
+    text, other = cell.strip(), "point" if signs.decimal == "," else "comma"
+    if not (_ONE_POINT if other == "point" else _ONE_COMMA).fullmatch(text):
+        return None
+    if given is None:
+        return f'"{text}" has a decimal {other}, unlike the rest: mend it, or give --decimal or --thousands'
+    return f'"{text}" has a decimal {other}, and --decimal {given} was given: mend it, or give another sign, or none'
+
+
 def number_of(cell: str, signs: Signs) -> float:
     """The number that a cell holds.
 
@@ -98,6 +112,13 @@ def number_of(cell: str, signs: Signs) -> float:
     if not (_NUMBER_COMMA if signs.decimal == "," else _NUMBER_POINT).fullmatch(text):
         raise SignsUnclear(cell, f'"{text}" is no number: mend it, or give --decimal, --thousands or --bad')
     return float(text.replace(",", "."))
+
+
+def may_be_number(cell: str) -> bool:
+    """Whether a cell would be a number with some signs between its digits."""
+    text = cell.strip()
+    shapes = (_NUMBER_POINT, _NUMBER_COMMA, *(grouped(word, sign) for word in THOUSANDS for sign in ",."))
+    return any(shape.fullmatch(text) for shape in shapes)
 
 
 def _said(decimal: str | None, thousands: str | None) -> Signs:

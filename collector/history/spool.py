@@ -228,6 +228,7 @@ class Spool:
                 key[1],
                 zone=self.zone_name,
                 mill=self._mill,
+                decimal=self._options.decimal_word(),
             )
             for record, place, fault, shown, key in rows[:MOST_FAULTS]
         ]

@@ -6,7 +6,7 @@ from collector.decode.unusable import shown as quoted
 from collector.history.clock import has_offset
 from collector.history.fault import HistoryFault
 from collector.history.known import KnownTag
-from collector.history.signs import THOUSANDS, grouped
+from collector.history.signs import THOUSANDS, grouped, misfit
 from collector.history.source import Source
 from collector.settings import Mill
 
@@ -24,8 +24,9 @@ def fault_text(
     *,
     zone: str,
     mill: Mill,
+    decimal: str | None,
 ) -> HistoryFault:
-    """A fault that was found in a row. ``place``: the column that holds the value."""
+    """A fault that was found in a row. ``place``: the column that holds the value; ``decimal``: as a person gave it."""
     columns, word = source.columns, quoted("" if shown is None else shown)
     match fault:
         case "time":
@@ -39,10 +40,9 @@ def fault_text(
         case "tag":
             reason = f"{word} cannot be the name of a tag: 1 to 200 characters, none of them a control character"
         case "number":
-            reason = _no_number(source, shown or "", known, tag)
+            reason = _no_number(source, shown or "", known, tag, decimal)
         case "decimal":
-            other = "comma" if source.signs.decimal == "." else "point"
-            reason = f"{word} has a decimal {other}, unlike the rest: mend it, or give --decimal or --thousands"
+            reason = _other_signs(source, shown or "", decimal) or f"{word} is no number like the others: mend it"
         case "large":
             reason = f"{word} is a number out of range"
         case _:
@@ -54,17 +54,24 @@ def fault_text(
     return HistoryFault(source.path, reason, line=line, column=column)
 
 
-def _no_number(source: Source, text: str, known: KnownTag | None, tag: str | None) -> str:
+def _no_number(source: Source, text: str, known: KnownTag | None, tag: str | None, decimal: str | None) -> str:
     if known is not None and known.is_truth:
         return f"{quoted(text)} is neither true nor false: say which {tag} means by it, with --true or --false"
+    return _other_signs(source, text, decimal) or (
+        f"{quoted(text)} is no number, and mill.toml says that {tag} is one: if it stands for a bad value, give "
+        f"--bad {quoted(text)}; a unit belongs into mill.toml"
+    )
+
+
+def _other_signs(source: Source, text: str, decimal: str | None) -> str | None:
+    """Why a text is no number that would be one with other signs between its digits."""
+    if reason := misfit(text, source.signs, decimal):
+        return reason
     for word in THOUSANDS:
         signs = [sign for sign in ",." if sign not in THOUSANDS[word]]
         if any(grouped(word, sign).fullmatch(text.strip()) for sign in signs):
             return f"{quoted(text)} has its thousands set apart, unlike the rest: mend it, or give --thousands {word}"
-    return (
-        f"{quoted(text)} is no number, and mill.toml says that {tag} is one: if it stands for a bad value, give "
-        f"--bad {quoted(text)}; a unit belongs into mill.toml"
-    )
+    return None
 
 
 def wrong_unit(source: Source, line: int | None, place: int, unit: str, wanted: str) -> HistoryFault:
