@@ -19,7 +19,7 @@ Schema = Mapping[str, Any]
 _HEAD = """\
 # Settings
 
-<!-- Written by `python -m tests.pages` from collector/settings/model.py; a test holds it. -->
+<!-- Written by `python -m tests.pages` from collector/settings/model/; a test holds it. -->
 
 Every table and key of mill.toml. The first column is a line as it may stand there; all of them together are one
 valid file, but where one of two must be chosen, which a test checks. To begin with, `replay_data/mill.toml` is a whole
