@@ -22,6 +22,7 @@ from breakhorn import COMMANDS, cli
 from collector.settings.model import TABLES
 from replay_data.demo import write_mill
 from tests.nights import STREAM
+from tests.states import with_states
 from tests.test_docs import DOCUMENTS as FOUND
 from tests.test_operations import started_with
 
@@ -149,6 +150,8 @@ def test_every_other_block_is_what_it_says_it_is(document: str, here: Mapping[st
             case "toml":
                 for name, said in tomllib.loads(text).items():
                     TABLES[name,].model_validate(said, strict=False)
+            case "mermaid":
+                assert with_states((ROOT / document).read_text(encoding="utf-8")).count(text) == 1
             case _:
                 assert language == "sh", f"{document}: a block of {language or 'no language'}"
 
