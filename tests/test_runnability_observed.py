@@ -8,7 +8,6 @@ import pytest
 
 from analysis.runnability.observed import Counted, Observed, Tally
 
-
 IMPOSSIBLE: list[tuple[Callable[[], object], str]] = [
     (lambda: Observed(name="felt", events=(), end=0.0), "is not a window"),
     (lambda: Observed(name="felt", events=(), end=10.0, start=10.0), "is not a window"),
