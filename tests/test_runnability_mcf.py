@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -71,6 +73,8 @@ def test_a_felt_counts_only_at_the_ages_at_which_it_was_seen() -> None:
 
     assert curve.at_risk.tolist() == [1.0, 2.0]
     assert curve.mean.tolist() == [1.0, 1.5]
+    # At the very age at which the old one came into sight it was not yet at risk.
+    assert mean_cumulative([replace(felts[0], events=(4.0,)), felts[1]]).at_risk.tolist() == [1.0, 2.0]
 
 
 def test_one_system_has_poisson_limits_for_it_knows_no_other() -> None:

@@ -77,3 +77,18 @@ def test_signals_know_their_side_and_come_in_order() -> None:
 
 def test_every_rule_has_a_meaning() -> None:
     assert set(MEANING) == set(Rule)
+
+
+@pytest.mark.parametrize(
+    ("z", "rule", "points"),
+    [
+        ([-1.5] + [1.5] * 6, Rule.EIGHT_FAR, []),
+        ([-1.5] + [1.5] * 7, Rule.EIGHT_FAR, [7]),
+        ([1.5] * 8, Rule.EIGHT_FAR, []),
+        ([0.0, 2.0, 2.0, 2.0], Rule.TWO_OF_THREE, []),
+        ([0.0, 2.1, 0.0, 2.1], Rule.TWO_OF_THREE, [3]),
+        ([0.0, 2.1, 0.0, 0.0, 2.1], Rule.TWO_OF_THREE, []),
+    ],
+)
+def test_a_pattern_needs_all_its_points_truly_beyond(z: list[float], rule: Rule, points: list[int]) -> None:
+    assert [s.point for s in find_signals(np.array(z), [rule])] == points

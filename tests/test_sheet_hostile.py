@@ -1150,13 +1150,14 @@ def test_context_is_what_held_just_before_the_loss(tracker: Tracker) -> None:
 
 
 def test_of_a_long_run_only_the_last_half_hour_counts(tracker: Tracker) -> None:
-    stream = running("01:00:00").at("00:40:00", reel_speed=660.0).torn_at_press("00:50")
+    stream = running("01:00:00").at("00:05:00", reel_speed=660.0).at("00:35:00", reel_speed=780.0)
+    stream.torn_at_press("00:45")
 
     rows = tracker(stream.scans, ELLERHOLM)
 
-    # 20 min at 600 and 10 min at 660 m/min: 620; x 3.4 m x 80 g/m2 x 60 / 1e6 = 10.1184 t/h.
+    # 20 min at 660 and 10 min at 780 m/min: 700; x 3.4 m x 80 g/m2 x 60 / 1e6 = 11.424 t/h.
     found = rows.downtimes[0]
-    assert (found.speed_before_m_min, found.rate_before_t_h) == (near(620.0), near(10.1184))
+    assert (found.speed_before_m_min, found.rate_before_t_h) == (near(700.0), near(11.424))
 
 
 def test_a_rate_is_unknown_if_the_basis_weight_was_for_a_part_of_the_half_hour(tracker: Tracker) -> None:
