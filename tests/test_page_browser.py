@@ -103,6 +103,13 @@ def test_no_view_keeps_anybody_out(browser: Browser, night: PageServer, screen: 
             assert too_small(page) == [], name
 
 
+def test_whoever_has_colours_of_their_own_can_read_what_is_to_be_coded(browser: Browser, night: PageServer) -> None:
+    with looking(browser, night.address, forced_colors="active", **TABLET) as page:
+        page.goto(NIGHT)
+
+        assert grave_findings(page) == []
+
+
 def test_nothing_reaches_beyond_the_edge_of_a_tablet(browser: Browser, night: PageServer) -> None:
     with looking(browser, night.address, but="404 (Not Found)", **TABLET) as page:
         for name, path in VIEWS.items():
