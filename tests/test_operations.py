@@ -172,7 +172,7 @@ def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
     program = needs("systemd-analyze")
     command = Path(sys.executable).with_name("breakhorn")
     copy = tmp_path / UNIT.name
-    copy.write_text(UNIT.read_text().replace("/opt/breakhorn/bin/breakhorn", str(command)))
+    copy.write_text(UNIT.read_text().replace("/opt/breakhorn/bin/breakhorn", f'"{command}"'))
 
     done = subprocess.run([program, "verify", copy], capture_output=True, text=True, timeout=60, check=False)
 
@@ -184,7 +184,7 @@ def test_systemd_finds_nothing_wrong_with_the_timer_of_the_loss_sheet(tmp_path: 
     program = needs("systemd-analyze")
     command = Path(sys.executable).with_name("breakhorn")
     for file in UNIT.parent.glob("breakhorn-loss-sheet.*"):
-        (tmp_path / file.name).write_text(file.read_text().replace("/opt/breakhorn/bin/breakhorn", str(command)))
+        (tmp_path / file.name).write_text(file.read_text().replace("/opt/breakhorn/bin/breakhorn", f'"{command}"'))
 
     done = subprocess.run(
         [program, "verify", tmp_path / f"breakhorn-loss-sheet.{kind}"],
