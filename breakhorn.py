@@ -30,7 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "record": ("collector.cli:record", "Write what a broker sends to a stream file."),
     "load": ("collector.load_cli:load", "Feed stream files to the store, without a broker."),
     "rebuild": (
-        "collector.rebuild_cli:rebuild",
+        "collector.rebuild.cli:rebuild",
         "Work out the breaks again from the stored samples, late ones included.",
     ),
     "query": (

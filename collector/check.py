@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from collector.link import may_be_read_by_all
+from collector.mqtt.link import may_be_read_by_all
 from collector.settings import Broker, Machine, Mill, MillFault, MillFaults, Page, load_mill
 from collector.settings.faults import in_order
 from collector.settings.load import located

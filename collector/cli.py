@@ -17,10 +17,10 @@ from collector.clock import now_ms
 from collector.logs import LogFormat, about
 from collector.logs import set_up as set_up_log
 from collector.message import Message
-from collector.replay import Publisher
-from collector.replay import replay as publish_all
+from collector.mqtt.replay import Publisher
+from collector.mqtt.replay import replay as publish_all
+from collector.service.stopping import stopped_by_signals
 from collector.settings import Mill, load_mill, mill_schema
-from collector.stopping import stopped_by_signals
 from collector.stream import read_streams
 from collector.way_out import way_out
 
@@ -85,7 +85,7 @@ def collect(path: Path, log_level: str, log_format: str) -> None:
 def _collect(mill: Mill) -> None:
     with stopped_by_signals() as stopping:
         # Imported in here: libraries start threads, which must leave the signals alone.
-        from collector.service import serve  # noqa: PLC0415
+        from collector.service.serve import serve  # noqa: PLC0415
 
         serve(mill, version=metadata.version("breakhorn"), ready=lambda collector: stopping.tell(collector.stop))
 
@@ -114,7 +114,7 @@ def replay(path: Path, files: tuple[Path, ...], speed: float | None, form: str |
 
 def _replay_as_sparkplug(mill: Mill, messages: Iterable[Message], speed: float | None) -> int:
     from collector.decode import Decoder  # noqa: PLC0415
-    from collector.edge_node import Asked, EdgeNodeVoice, as_sparkplug, names_in  # noqa: PLC0415
+    from collector.mqtt.edge_node import Asked, EdgeNodeVoice, as_sparkplug, names_in  # noqa: PLC0415
 
     group, edge = names_in(mill)
     node, asked = EdgeNodeVoice(group, edge), Asked()
@@ -134,7 +134,7 @@ def record(path: Path, file: Path, seconds: float | None) -> None:
     Example: breakhorn --mill mill.toml record night.jsonl.gz --for 3600
     """
     from collector.decode import Decoder  # noqa: PLC0415
-    from collector.record import record as write_all  # noqa: PLC0415
+    from collector.mqtt.record import record as write_all  # noqa: PLC0415
 
     stopping = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):

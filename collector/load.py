@@ -8,9 +8,9 @@ from collector.batch import Batch
 from collector.block import Block
 from collector.message import Message, Rejected
 from collector.pipeline import Pipeline
+from collector.service.tally import Counts
 from collector.settings import Mill
 from collector.store import Store
-from collector.tally import Counts
 from collector.writer import Writer
 
 BATCH_ROWS = 50_000

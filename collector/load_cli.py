@@ -18,9 +18,9 @@ from collector.clock import now_ms
 from collector.history.cli import history_options, options_from
 from collector.interrupt import Interrupt, interruptible
 from collector.message import Message
+from collector.service.tally import Counts, total
 from collector.settings import Mill, load_mill
 from collector.stream import read_stream
-from collector.tally import Counts, total
 from collector.way_out import way_out
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from contextlib import contextmanager
 
 import click
 
-from collector.link import NoPassword
-from collector.replay import NoBroker
+from collector.mqtt.link import NoPassword
+from collector.mqtt.replay import NoBroker
 from collector.settings import MillFaults
 from collector.stream import StreamFault
 

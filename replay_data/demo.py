@@ -22,10 +22,10 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from collector import link
-from collector.announce import health_topic
-from collector.broker import WINDOW, embedded_broker
-from collector.replay import Publisher, replay
+from collector.mqtt import link
+from collector.mqtt.broker import WINDOW, embedded_broker
+from collector.mqtt.replay import Publisher, replay
+from collector.service.announce import health_topic
 from collector.settings import Mill, load_mill
 from collector.stream import read_stream
 

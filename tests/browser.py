@@ -13,7 +13,7 @@ from typing import Any, Self
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.servers import accepts, wait_until
 
 ROOT = Path(__file__).parent.parent

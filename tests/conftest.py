@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-from collector.broker import embedded_broker
+from collector.mqtt.broker import embedded_broker
 from replay_data.simulator.scenario import Scenario
 from tests.cookbook_mill import cookbook_mill
 from tests.nights import load_night

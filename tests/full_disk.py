@@ -20,9 +20,9 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from collector.message import Message
+from collector.mqtt.replay import Publisher, replay
 from collector.publish import publish
-from collector.replay import Publisher, replay
-from collector.service import Collector
+from collector.service.serve import Collector
 from collector.settings import Mill, load_mill
 from collector.store import Store
 from tests.crash.harness import stream

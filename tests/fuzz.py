@@ -27,8 +27,8 @@ from collector.decode.parts import MOST_REJECTED
 from collector.decode.place import LONGEST_TAG
 from collector.decode.sparkplug import NAMESPACE
 from collector.decode.value import LONGEST_TEXT
-from collector.edge_node import as_sparkplug
 from collector.message import Decoded, Message
+from collector.mqtt.edge_node import as_sparkplug
 from collector.pipeline import Pipeline
 from collector.settings import Mill, parse_mill
 from collector.store import Store

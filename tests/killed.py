@@ -9,7 +9,7 @@ from pathlib import Path
 
 import breakhorn
 import collector.cli
-import collector.service
+import collector.service.serve
 import collector.store
 from collector.message import Scan
 from collector.publish import Layout, publish
@@ -17,7 +17,7 @@ from collector.writer import Writer
 from tests.mills import readable_mill
 from tests.stored import DAY_MS, MINUTE, NOW_MS, T0, Samples, batch, opened, scan
 
-PRELOADED = (collector.cli, collector.service, collector.store)
+PRELOADED = (collector.cli, collector.service.serve, collector.store)
 """What ``breakhorn collect`` imports when it is called: here once, and not for each process that is killed."""
 
 TURNS = 4

@@ -15,8 +15,6 @@ from analysis.risk import live, outlet
 from analysis.risk.bulletin import SAID, Bulletin, Condition, bulletin, silence
 from analysis.risk.drift import Drift, InTheLarge
 from analysis.risk.score import Interval
-from collector import announce
-from collector.announce import Announcement
 from collector.decode import Decoder
 from collector.decode.context import CERTAINTIES, NEEDED, ClothingPart, LabPart, NotePart, OrderPart
 from collector.decode.parts import MOST_REJECTED
@@ -24,9 +22,11 @@ from collector.decode.scan import ScanPart
 from collector.decode.value import ValuePart
 from collector.fact import DowntimeClosed, Kind, State
 from collector.message import Message, NoteKind, Request
+from collector.mqtt.subscriber import Subscriber
+from collector.mqtt.wire import RECORDED, RETAINED
+from collector.service import announce
+from collector.service.announce import Announcement
 from collector.settings import Mill, parse_mill
-from collector.subscriber import Subscriber
-from collector.wire import RECORDED, RETAINED
 from tests import messages, mills
 from tests.messages import Example
 from tests.risk_card import hand_card

@@ -19,7 +19,7 @@ from starlette.routing import Route
 from analysis.page.app import site
 from analysis.page.settings import settings_of
 from analysis.page.site import Site
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.analysis_store import Break, HandMadeStore
 
 CAUSES = (

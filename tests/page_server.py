@@ -19,7 +19,7 @@ from starlette.applications import Starlette
 
 from analysis.page.app import site
 from analysis.page.settings import settings_of
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.servers import wait_until
 
 

@@ -15,7 +15,7 @@ from typing import NoReturn
 
 import pytest
 
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 
 
 def needs(program: str) -> str:

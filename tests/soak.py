@@ -25,9 +25,9 @@ from statistics import mean
 
 import numpy as np
 
-from collector.broker import embedded_broker
 from collector.message import Message
-from collector.replay import Publisher
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher
 from tests.servers import mosquitto_at
 from tests.test_service import mill_at
 

@@ -17,10 +17,10 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from collector.broker import embedded_broker
 from collector.message import Message
-from collector.replay import Publisher, replay
-from collector.service import Collector
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher, replay
+from collector.service.serve import Collector
 from collector.settings import Mill
 from tests.servers import wait_until
 from tests.test_service import collecting, golden_messages, mill_at

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 
-from collector import announce
 from collector.fact import DowntimeClosed, DowntimeOpened, Kind, LateValue, State
+from collector.service import announce
 
 OPENED = DowntimeOpened(
     machine="pm2",

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.backoff import FIRST_S, LASTING_S, LONGEST_S, Backoff
+from collector.mqtt.backoff import FIRST_S, LASTING_S, LONGEST_S, Backoff
 
 
 def test_each_failure_doubles_the_pause_up_to_half_a_minute() -> None:

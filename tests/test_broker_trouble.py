@@ -18,14 +18,14 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector import link
-from collector.broker import free_port
 from collector.message import Message
-from collector.replay import Publisher
-from collector.service import Collector
+from collector.mqtt import link
+from collector.mqtt.broker import free_port
+from collector.mqtt.replay import Publisher
+from collector.mqtt.subscriber import Subscriber
+from collector.service.serve import Collector
 from collector.settings import Mill
 from collector.settings.model import Broker
-from collector.subscriber import Subscriber
 from tests.certificates import Authority
 from tests.proxy import Proxy, proxy_to
 from tests.servers import mosquitto_at, wait_until

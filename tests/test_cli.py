@@ -21,10 +21,10 @@ import pytest
 from click.testing import CliRunner
 
 from breakhorn import COMMANDS, cli
-from collector.broker import embedded_broker
 from collector.decode import Decoder
 from collector.message import Message
-from collector.record import record
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.record import record
 from collector.settings import load_mill
 from collector.stream import StreamWriter, read_stream
 from replay_data.demo import write_mill

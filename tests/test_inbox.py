@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from collector.inbox import Inbox
+from collector.mqtt.inbox import Inbox
 from tests.servers import wait_until
 
 

@@ -11,14 +11,14 @@ from typing import cast
 import duckdb
 import pytest
 
-from collector import link
-from collector.keeper import Keeper
 from collector.message import Message
+from collector.mqtt import link
+from collector.mqtt.subscriber import Delivery
 from collector.publish.tidied import FOLDER
+from collector.service.keeper import Keeper
 from collector.settings import Mill
 from collector.settings.model import LakeSettings
 from collector.store import Store, StoreDead, StoreFull
-from collector.subscriber import Delivery
 from tests.mills import readable_mill
 from tests.servers import wait_until
 from tests.stored import NOW_MS, T0, opened, rows, samples

@@ -11,9 +11,9 @@ import pytest
 
 from collector.batch import Batch
 from collector.fact import Fault, FaultClosed, FaultOpened
-from collector.journal import Journal
 from collector.logs import JsonLine, TextLine, about
-from collector.notify import notify
+from collector.service.journal import Journal
+from collector.service.notify import notify
 from tests.stored import MINUTE, T0, closing, opening, rejected
 
 KEYS = ["at", "level", "source", "event", "machine", "event_at", "message", "data", "error"]

@@ -17,9 +17,9 @@ import click
 import pytest
 
 from breakhorn import cli
-from collector.broker import embedded_broker
 from collector.message import Message
-from collector.replay import Publisher
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher
 from collector.settings import load_mill, parse_mill
 from replay_data.demo import write_mill
 from tests.servers import needs, wait_until

@@ -18,7 +18,7 @@ from starlette.routing import Route
 from analysis.loss_sheet.cli import loss_sheet
 from analysis.page.catalogue import words_of
 from analysis.telling.common import SAFETY
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.analysis_store import HandMadeStore, at
 from tests.page import NIGHT, Visitor, night_store, said, visited
 

@@ -11,8 +11,8 @@ import duckdb
 import pytest
 from playwright.sync_api import Browser, Locator, expect
 
-from collector.broker import free_port
 from collector.load import load
+from collector.mqtt.broker import free_port
 from collector.publish import publish
 from collector.settings import Mill
 from collector.store import Store

@@ -32,7 +32,7 @@ from analysis.page.keys import Keys
 from analysis.page.outbox import Outbox
 from analysis.page.serve import CannotListen, address, configured, listen
 from analysis.page.settings import PageSettings, settings_of
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.page import night_store
 from tests.servers import accepts, wait_until
 

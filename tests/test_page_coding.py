@@ -12,7 +12,7 @@ import pytest
 
 from analysis.page import outbox as outbox_module
 from analysis.page.outbox import Kept, Way
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.analysis_store import Break, HandMadeStore, at
 from tests.page import CODED, NIGHT, STOPPED, UNCODED, Visitor, night_store, said, visited
 

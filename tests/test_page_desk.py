@@ -18,7 +18,7 @@ from analysis.page import desk as module
 from analysis.page.desk import Desk
 from analysis.page.outbox import Outbox, Way
 from analysis.read import open_store
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.analysis_store import HandMadeStore, at
 from tests.servers import mosquitto_at, wait_until
 from tests.test_secured_broker import secured

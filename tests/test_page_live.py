@@ -13,8 +13,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from collector.broker import embedded_broker, free_port
 from collector.load import load
+from collector.mqtt.broker import embedded_broker, free_port
 from collector.publish import publish
 from collector.store import Store
 from tests.page import said

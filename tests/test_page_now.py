@@ -17,11 +17,11 @@ import pytest
 from analysis.page.catalogue import words_of
 from analysis.page.now.hub import Hub, Reader
 from analysis.page.now.stream import EventStream
-from collector import announce
-from collector.broker import embedded_broker, free_port
 from collector.fact import State
 from collector.message import Message
-from collector.replay import Publisher
+from collector.mqtt.broker import embedded_broker, free_port
+from collector.mqtt.replay import Publisher
+from collector.service import announce
 from tests.analysis_store import Break, HandMadeStore, at
 from tests.page import night_store, said, visited
 from tests.page_server import Events, Served, page_of, reading, say

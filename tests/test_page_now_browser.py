@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from collector.broker import embedded_broker, free_port
+from collector.mqtt.broker import embedded_broker, free_port
 from tests.browsers import SOON_MS, browser_page
 from tests.page import night_store
 from tests.page_server import page_of, say

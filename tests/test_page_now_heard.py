@@ -28,8 +28,8 @@ from analysis.page.now.view import (
     Risk,
     machine_now,
 )
-from collector import announce
 from collector.fact import DowntimeClosed, DowntimeOpened, Kind, State
+from collector.service import announce
 from tests.histories import downtime
 
 ROOT = "ellerholm"

@@ -19,13 +19,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breakhorn import cli
-from collector.announce import instant
 from collector.message import Scan
 from collector.publish import publish
 from collector.rebuild import Rebuilt, SamplesGone, SettingsChanged, rebuild
 from collector.rebuild.change import compare
 from collector.rebuild.stored import TABLES
 from collector.rebuild.wording import lines
+from collector.service.announce import instant
 from collector.settings import Mill, load_mill
 from collector.store import Store
 from collector.writer import Writer

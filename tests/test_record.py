@@ -14,11 +14,11 @@ import pytest
 from paho.mqtt import publish
 
 from collector.decode import Decoder
-from collector.edge_node import as_sparkplug
 from collector.load import load
 from collector.message import Message
-from collector.record import record
-from collector.replay import Publisher, replay
+from collector.mqtt.edge_node import as_sparkplug
+from collector.mqtt.record import record
+from collector.mqtt.replay import Publisher, replay
 from collector.settings import Mill, parse_mill
 from collector.store import Store
 from collector.stream import read_stream

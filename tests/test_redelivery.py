@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.redelivery import Redelivery, digest
+from collector.mqtt.redelivery import Redelivery, digest
 
 
 def test_what_was_committed_and_comes_again_after_a_reconnect_is_a_repeat() -> None:

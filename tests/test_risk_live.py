@@ -25,12 +25,12 @@ from analysis.risk.card import Card, save
 from analysis.risk.live import Scorer, client_id_of, serve, topic_of
 from analysis.risk.outlet import Outlet
 from analysis.risk.windows import Feature
-from collector.broker import free_port
 from collector.decode import Decoder
 from collector.load import load
 from collector.message import Message
+from collector.mqtt.broker import free_port
+from collector.mqtt.replay import Publisher, replay
 from collector.publish import publish
-from collector.replay import Publisher, replay
 from collector.settings import load_mill
 from collector.store import Store
 from tests.risk_card import hand_card, straight

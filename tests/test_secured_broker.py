@@ -18,14 +18,14 @@ import pytest
 from paho.mqtt.enums import MQTTProtocolVersion
 
 import collector as package
-from collector import link
-from collector.broker import free_port
 from collector.check import examine
 from collector.message import Message
-from collector.replay import NoBroker, Publisher, replay
+from collector.mqtt import link
+from collector.mqtt.broker import free_port
+from collector.mqtt.replay import NoBroker, Publisher, replay
+from collector.mqtt.subscriber import Subscriber
 from collector.settings import Broker, load_mill
 from collector.status import listen
-from collector.subscriber import Subscriber
 from tests.certificates import Authority
 from tests.servers import mosquitto_with, needs, wait_until
 from tests.test_broker_trouble import scans, until_connected, until_samples

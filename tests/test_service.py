@@ -15,12 +15,12 @@ import pytest
 from iotcore import Broker
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.broker import free_port
 from collector.load import load
 from collector.message import Message
+from collector.mqtt.broker import free_port
+from collector.mqtt.replay import Publisher, replay
 from collector.publish import publish
-from collector.replay import Publisher, replay
-from collector.service import Collector, serve
+from collector.service.serve import Collector, serve
 from collector.settings import Mill, load_mill
 from collector.store import Store
 from collector.stream import read_stream

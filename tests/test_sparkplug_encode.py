@@ -15,15 +15,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from breakhorn import cli
-from collector.broker import embedded_broker
 from collector.decode import Decoder
 from collector.decode.sparkplug.node import rebirth_request
 from collector.decode.sparkplug.wire import Payload
-from collector.edge_node import Asked, EdgeNodeVoice, as_sparkplug, names_in
 from collector.load import load
 from collector.message import Decoded, Flag, Message, Scan, Value
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.edge_node import Asked, EdgeNodeVoice, as_sparkplug, names_in
+from collector.mqtt.replay import Publisher
 from collector.publish import publish
-from collector.replay import Publisher
 from collector.settings import Mill, load_mill, parse_mill
 from collector.store import Store
 from collector.stream import read_stream

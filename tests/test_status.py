@@ -15,8 +15,8 @@ from click.testing import CliRunner, Result
 
 from breakhorn import cli
 from collector.fact import State
+from collector.mqtt.replay import Publisher, replay
 from collector.publish import publish
-from collector.replay import Publisher, replay
 from collector.settings import Mill
 from collector.status import Heard, Stored, as_json, as_text, judge, listen, look
 from collector.status.judge import Running, age

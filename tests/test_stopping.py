@@ -18,12 +18,12 @@ import numpy as np
 import pytest
 
 from collector.message import Message
-from collector.replay import Publisher
-from collector.service import DRAIN_S, LAST_WORDS_S
+from collector.mqtt.replay import Publisher
+from collector.mqtt.subscriber import LEAVE_S
+from collector.service.serve import DRAIN_S, LAST_WORDS_S
+from collector.service.stopping import Stopping
 from collector.settings import Mill, load_mill
-from collector.stopping import Stopping
 from collector.store import Store
-from collector.subscriber import LEAVE_S
 from tests.benchmarks.commit_delay import open_store
 from tests.proxy import proxy_to
 from tests.servers import wait_until
@@ -175,7 +175,7 @@ def test_without_a_broker_it_ends_as_soon(tmp_path: Path) -> None:
 ASKED_TWICE = """
 import sys, time
 from collector.logs import LogFormat, set_up
-from collector.stopping import stopped_by_signals
+from collector.service.stopping import stopped_by_signals
 set_up(LogFormat.JSON, "info")
 with stopped_by_signals() as stopping:
     stopping.tell(lambda: print("asked", flush=True))

@@ -17,14 +17,14 @@ from rich.console import Console
 
 from breakhorn import cli
 from collector.batch import Batch
-from collector.broker import embedded_broker
 from collector.check import examine
 from collector.decode import Decoder
-from collector.edge_node import Asked, as_sparkplug
 from collector.fact import DowntimeOpened
 from collector.message import Message
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.edge_node import Asked, as_sparkplug
+from collector.mqtt.replay import Publisher
 from collector.pipeline import Pipeline
-from collector.replay import Publisher
 from collector.settings import Broker, Mill, load_mill, parse_mill
 from collector.stream import StreamWriter, read_stream, read_streams
 from collector.survey import Survey, survey

@@ -16,9 +16,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector import link
+from collector.mqtt import link
+from collector.mqtt.wire import Came, Wire
 from collector.settings import Broker
-from collector.wire import Came, Wire
 from tests.certificates import Authority
 
 PINGRESP = b"\xd0\x00"

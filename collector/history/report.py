@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from collector.announce import instant
 from collector.history.fault import HistoryFault
 from collector.history.source import Source
 from collector.history.span import Span, TagSpan
 from collector.message import Scan
+from collector.service.announce import instant
 from collector.settings import Machine, Mill
 
 _TAGS_SHOWN = 12

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from collector.announce import instant
 from collector.rebuild import Rebuilt
+from collector.service.announce import instant
 
 _NAMES = {
     "downtime": "downtimes",

@@ -11,7 +11,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector import announce, link
+from collector.mqtt import link
+from collector.service import announce
 from collector.settings import Broker
 
 

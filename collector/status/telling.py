@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from collector.announce import instant
 from collector.logs import one_line
+from collector.service.announce import instant
 from collector.status.judge import Status, age
 from collector.status.stored import Run, Stored
 

@@ -10,8 +10,8 @@ from pathlib import Path
 from collector.decode.sparkplug import NAMESPACE
 from collector.decode.sparkplug.node import rebirth_request
 from collector.message import Message
-from collector.record import record
-from collector.replay import Publisher
+from collector.mqtt.record import record
+from collector.mqtt.replay import Publisher
 from collector.settings import Broker
 from collector.stream import read_stream
 

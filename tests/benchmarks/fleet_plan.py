@@ -26,11 +26,11 @@ from pathlib import Path
 
 import duckdb
 
-from collector.broker import free_port
 from collector.lake import Copying, copy_round, make_lake
 from collector.message import Message
+from collector.mqtt.broker import free_port
+from collector.mqtt.replay import Publisher
 from collector.publish import publish
-from collector.replay import Publisher
 from collector.settings import load_mill
 from tests.benchmarks.commit_delay import commit_meanwhile, open_store
 from tests.benchmarks.fleet_lake import HEAD, Asked, ask, write_lake

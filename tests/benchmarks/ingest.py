@@ -22,11 +22,11 @@ from pathlib import Path
 import duckdb
 import numpy as np
 
-from collector.broker import embedded_broker
 from collector.load import load
 from collector.message import Message
-from collector.replay import Publisher, replay
-from collector.service import Collector, serve
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher, replay
+from collector.service.serve import Collector, serve
 from collector.settings import Mill, load_mill
 from collector.store import Store
 from replay_data.demo import write_mill

@@ -26,7 +26,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 
-from collector.service import BATCH_BYTES
+from collector.service.serve import BATCH_BYTES
 from tests.benchmarks.stand.mill import write_mill
 from tests.benchmarks.stand.publisher import START_MS, Plan, bodies
 from tests.benchmarks.stand.run import Broker, Ran, Subscriber, bare, collector, embedded, mosquitto, run

@@ -29,9 +29,9 @@ from typing import Any
 
 from analysis.broker.address import Broker
 from analysis.broker.line import Line
-from collector.broker import embedded_broker, free_port
 from collector.message import Message
-from collector.replay import Publisher
+from collector.mqtt.broker import embedded_broker, free_port
+from collector.mqtt.replay import Publisher
 from collector.settings import Mill
 from tests.page_server import Events
 from tests.servers import accepts, wait_until

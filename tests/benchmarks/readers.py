@@ -29,11 +29,11 @@ import duckdb
 from analysis.cookbook import questions
 from analysis.query import Refused, answered
 from analysis.read import CannotRead, open_store
-from collector.broker import embedded_broker
 from collector.message import Message
-from collector.replay import Publisher, replay
-from collector.service import Collector
-from collector.service import serve as collect
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher, replay
+from collector.service.serve import Collector
+from collector.service.serve import serve as collect
 from collector.settings import load_mill
 from replay_data.demo import write_mill
 from replay_data.simulator import simulate

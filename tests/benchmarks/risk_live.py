@@ -33,11 +33,11 @@ from analysis.risk.settings import RiskSettings
 from analysis.risk.trail import Trail, pieces_of
 from analysis.risk.watch import Watch
 from analysis.risk.windows import Feature, features_of, past_columns
-from collector.broker import embedded_broker
 from collector.message import Message
-from collector.replay import Publisher, replay
-from collector.service import Collector
-from collector.service import serve as collect
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher, replay
+from collector.service.serve import Collector
+from collector.service.serve import serve as collect
 from collector.settings import load_mill
 from replay_data.demo import write_mill
 from replay_data.simulator import simulate

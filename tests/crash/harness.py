@@ -32,11 +32,11 @@ from pathlib import Path
 
 import duckdb
 
-from collector.broker import embedded_broker
 from collector.load import load
 from collector.message import Message
+from collector.mqtt.broker import embedded_broker
+from collector.mqtt.replay import Publisher
 from collector.publish import publish
-from collector.replay import Publisher
 from collector.settings import Mill
 from collector.store import Store
 from replay_data.simulator import simulate

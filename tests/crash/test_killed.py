@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.broker import free_port
+from collector.mqtt.broker import free_port
 from tests.crash.harness import Moment, run
 from tests.crash.opening import kill_while_opening, make_store, older_stores, older_versions, opens_soundly, rows_in
 from tests.test_service import mill_at

@@ -13,7 +13,7 @@ import threading
 import time
 from pathlib import Path
 
-from collector.service import Collector, serve
+from collector.service.serve import Collector, serve
 from collector.settings import load_mill
 from tests.benchmarks.stand.board import Board, show_often
 

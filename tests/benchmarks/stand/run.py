@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from collector.broker import WINDOW, embedded_broker
+from collector.mqtt.broker import WINDOW, embedded_broker
 from tests.benchmarks.stand.board import Board, Seen
 from tests.benchmarks.stand.publisher import Plan
 from tests.servers import mosquitto_at

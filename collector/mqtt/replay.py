@@ -10,8 +10,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector import link
 from collector.message import Message
+from collector.mqtt import link
 from collector.settings import Broker
 
 IN_FLIGHT = 200

@@ -6,11 +6,11 @@ import logging
 from collections import Counter
 from collections.abc import Iterable
 
-from collector import announce
 from collector.batch import Batch
 from collector.fact import DowntimeClosed, DowntimeOpened, Fact, Fault, FaultClosed, FaultOpened
 from collector.logs import about
 from collector.message import Rejected
+from collector.service import announce
 
 log = logging.getLogger("breakhorn.collector")
 

@@ -19,13 +19,13 @@ from collector.batch import Batch
 from collector.fact import Fact, State
 from collector.lake import Copying, LakeState
 from collector.logs import about
+from collector.mqtt.redelivery import NEW_SESSION, Redelivery, digest
+from collector.mqtt.subscriber import Delivery
 from collector.pipeline import Pipeline
 from collector.publish import Publishing
-from collector.redelivery import NEW_SESSION, Redelivery, digest
+from collector.service.tally import Counts
 from collector.settings import Mill
 from collector.store import Store, StoreDead, StoreError, StoreFull
-from collector.subscriber import Delivery
-from collector.tally import Counts
 from collector.writer import Committed, Writer
 
 log = logging.getLogger("breakhorn.keeper")

@@ -13,19 +13,20 @@ from datetime import UTC, datetime
 
 from msgspec import UNSET
 
-from collector import announce, clock
-from collector.announce import Announcement
+from collector import clock
 from collector.fact import State
-from collector.journal import Journal
-from collector.keeper import Keeper, Kept
 from collector.lake import LakeState
 from collector.logs import about
-from collector.notify import notify
+from collector.mqtt.subscriber import Delivery, Subscriber
 from collector.publish import publish
+from collector.service import announce
+from collector.service.announce import Announcement
+from collector.service.journal import Journal
+from collector.service.keeper import Keeper, Kept
+from collector.service.notify import notify
+from collector.service.tally import Counts
 from collector.settings import Mill
 from collector.store import Store, StoreError, StoreFull
-from collector.subscriber import Delivery, Subscriber
-from collector.tally import Counts
 
 log = logging.getLogger("breakhorn.collector")
 

@@ -16,8 +16,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from collector.mqtt.wire import RECORDED, RECORDED_DIGITS, RETAINED, Came, Wire
 from collector.settings import Broker
-from collector.wire import RECORDED, RECORDED_DIGITS, RETAINED, Came, Wire
 
 KEEP_SESSION_S = 0xFFFFFFFF
 """For ever (MQTT 5, 3.1.2.11.2)."""

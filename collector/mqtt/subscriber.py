@@ -16,13 +16,13 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector import link
-from collector.backoff import Backoff
-from collector.inbox import Inbox
 from collector.logs import about
 from collector.message import KEPT_OF_TOO_LARGE, Message
+from collector.mqtt import link
+from collector.mqtt.backoff import Backoff
+from collector.mqtt.inbox import Inbox
+from collector.mqtt.wire import Came
 from collector.settings import Broker
-from collector.wire import Came
 
 P = ParamSpec("P")
 

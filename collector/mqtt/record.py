@@ -12,9 +12,9 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector import link
 from collector.message import Message
-from collector.replay import NoBroker
+from collector.mqtt import link
+from collector.mqtt.replay import NoBroker
 from collector.settings import Broker
 from collector.stream import StreamWriter
 

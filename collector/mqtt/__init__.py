@@ -1,0 +1,1 @@
+"""How the collector speaks with the broker: one session that lasts, and what is recorded and replayed."""
