@@ -35,10 +35,15 @@ from tests.stored import DAY_MS, NOW_MS, T0, batch, opened, rows, samples, scan
 ROOT = Path(__file__).parent.parent
 
 
-def run(script: str, *arguments: str, before: tuple[str, ...] = ()) -> subprocess.CompletedProcess[str]:
-    """Run a script in a process of its own."""
+def run(script: str, folder: Path, *, before: tuple[str, ...] = ()) -> subprocess.CompletedProcess[str]:
+    """Run a script in a process of its own, with a folder for its argument.
+
+    From a file: DuckDB takes ``python -c`` for a person at work, and shows the progress of what lasts longer than 2 s.
+    """
+    file = folder / "script.py"
+    file.write_text(textwrap.dedent(script))
     return subprocess.run(
-        [*before, sys.executable, "-c", textwrap.dedent(script), *arguments],
+        [*before, sys.executable, str(file), str(folder)],
         cwd=ROOT,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True,
@@ -158,11 +163,11 @@ def test_a_store_held_by_another_process_names_it(tmp_path: Path) -> None:
             from collector.store import Store, StoreHeld
             from tests.mills import readable_mill
             try:
-                Store.open(Path(sys.argv[1]), readable_mill(), now_ms=0)
+                Store.open(Path(sys.argv[1]) / "store", readable_mill(), now_ms=0)
             except StoreHeld as error:
                 print(error)
             """,
-            str(tmp_path / "store"),
+            tmp_path,
         )
 
     assert f"held by another collector (process {pid})" in done.stdout, done.stderr
@@ -269,7 +274,7 @@ def in_a_small_disk(script: str, tmp_path: Path) -> str:
     probe = subprocess.run(["unshare", "-rm", "true"], check=False, capture_output=True)
     if probe.returncode:
         pytest.skip("needs a user name space, to mount a small disk")
-    done = run(textwrap.dedent(IN_A_SMALL_DISK) + textwrap.dedent(script), str(tmp_path), before=("unshare", "-rm"))
+    done = run(textwrap.dedent(IN_A_SMALL_DISK) + textwrap.dedent(script), tmp_path, before=("unshare", "-rm"))
     assert done.returncode == 0, done.stderr
     return done.stdout
 

@@ -28,7 +28,8 @@ def test_no_test_and_no_recorded_store_is_in_the_wheel(unpacked: Path) -> None:
     top = {path.name for path in unpacked.iterdir() if not path.name.endswith(".dist-info")}
 
     assert top == {"breakhorn.py", "collector", "analysis", "replay_data"}
-    assert not {"golden", "pictures"} & {path.name for path in (unpacked / "replay_data").iterdir()}
+    assert not (unpacked / "replay_data" / "pictures").exists()
+    assert (unpacked / "replay_data" / "golden" / "night_shift" / "stream.jsonl.gz").exists()  # the tutorial's night
 
 
 def test_the_command_runs_from_the_wheel_alone(unpacked: Path, tmp_path: Path) -> None:
