@@ -110,7 +110,7 @@ def _speak_any_character() -> None:
         if stream.isatty():
             stream.reconfigure(errors="replace")
         else:
-            stream.reconfigure(encoding="utf-8")
+            stream.reconfigure(encoding="utf-8", errors=stream.errors)
 
 
 class _NobodyReads(BaseException):

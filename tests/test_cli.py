@@ -108,6 +108,16 @@ def test_a_terminal_that_knows_fewer_characters_shows_the_rest() -> None:
     assert b"FILE, then FILE-2 ?" in b" ".join(shown.split())
 
 
+def test_a_name_that_no_locale_can_spell_is_still_told_in_one_line() -> None:
+    environment = os.environ | {"LC_ALL": "POSIX", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"}
+    command = [*BREAKHORN, "--mill", os.fsdecode(b"a\xff.toml"), "efficiency"]
+    done = subprocess.run(command, env=environment, capture_output=True, timeout=120, check=False)
+
+    assert done.returncode == 1
+    assert done.stderr.startswith(b"Error: a\\udcff.toml: No such file")
+    assert done.stderr.count(b"\n") == 1
+
+
 def test_a_sound_mill_file_passes_the_check(mill: Path) -> None:
     done = run("--mill", str(mill), "check")
 
