@@ -64,6 +64,13 @@ def text(connection: duckdb.DuckDBPyConnection, sql: str, shape: str, **paramete
         "INSTALL httpfs",
         "SELECT 1; COPY (SELECT 1) TO 'parts/x.csv'",
         "SELECT 1; SELECT 2",
+        "-- x\nEXPLAIN ANALYZE COPY (SELECT 1) TO 'x.csv'",
+        "/* a /* b */ EXPLAIN SELECT 1 -- */ EXPLAIN ANALYZE COPY (SELECT 1) TO 'x.csv'",
+        "-- \r EXPLAIN ANALYZE COPY (SELECT 1) TO 'x.csv' /*\n EXPLAIN SELECT 1 -- */",
+        "EXPLAIN\u00a0DELETE FROM machine",
+        "EXPLAIN ANALYZE\u00a0DELETE FROM machine",
+        "EXPLAIN ANALYZE",
+        "EXPLAIN ANALYZE ANALYZE",
         "",
         "SELEC 1",
     ],
@@ -87,6 +94,8 @@ def test_what_is_not_one_select_is_refused(sql: str) -> None:
         "SELECT 1;",
         "EXPLAIN SELECT 1",
         "explain analyze\nFROM machine",
+        "-- how it is done\nEXPLAIN SELECT 1",
+        "/* größer /* als */ 1 */ EXPLAIN/**/ANALYZE -- ü\r\n(SELECT 'ü')",
     ],
 )
 def test_every_way_to_look_is_open(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
