@@ -264,8 +264,10 @@ def _waited(connection: duckdb.DuckDBPyConnection, work: Callable[[], T], progre
                     progress(max(0.0, connection.query_progress()) / 100)
         except KeyboardInterrupt:
             # Asked again, the process ends at once: nothing is half written, and DuckDB may take its time to hear.
-            signal.signal(signal.SIGINT, signal.SIG_DFL)
+            before = signal.signal(signal.SIGINT, signal.SIG_DFL)
             connection.interrupt()
+            wait([done])
+            signal.signal(signal.SIGINT, before)
             raise
         return done.result()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -171,6 +172,16 @@ def test_whoever_waits_is_told_how_far_it_is(connection: duckdb.DuckDBPyConnecti
 
     assert told
     assert all(0 <= share <= 1 for share in told)
+
+
+def test_ctrl_c_stops_a_query_and_the_next_one_is_heard_as_before(connection: duckdb.DuckDBPyConnection) -> None:
+    slow = "SELECT count(*) FROM range(100000000000) AS a WHERE a.range % 7 = 3"
+    was = signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    with pytest.raises(KeyboardInterrupt):
+        frame(connection, slow, {}, seconds=20, progress=lambda _: signal.raise_signal(signal.SIGINT))
+
+    assert signal.signal(signal.SIGINT, was) == signal.default_int_handler
 
 
 def test_a_query_that_takes_too_much_memory_is_stopped(tmp_path: Path) -> None:
