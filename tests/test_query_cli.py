@@ -99,6 +99,14 @@ def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) 
     assert list(tmp_path.iterdir()) == []
 
 
+def test_rows_that_stand_when_the_time_is_over_are_followed_by_an_error_as_the_help_says(mill: Path) -> None:
+    endless = run(mill, "FROM range(100000000000)", "--format", "csv", "--time-limit", "0.3")
+
+    assert endless.stdout.splitlines()[:2] == ["range", "0"]
+    assert (endless.exit_code, "stopped after 0.3 s" in endless.stderr) == (1, True)
+    assert "on stdout the first rows may stand then" in " ".join(run(mill, "--help").stdout.split())
+
+
 @pytest.mark.parametrize("name", ["rows.csv", "rows.parquet"])
 def test_a_folder_that_is_not_there_is_told_by_the_name_that_was_given(mill: Path, tmp_path: Path, name: str) -> None:
     result = run(mill, "FROM sheet_break", "--out", str(tmp_path / "nowhere" / name))
