@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import signal
 import subprocess
 import sys
@@ -86,6 +88,17 @@ def test_what_is_not_text_goes_into_a_pipe_as_it_goes_into_a_file(mill: Path, tm
     }  # fmt: skip
     first, second = (readers[shape](tmp_path / f"{name}.{shape}") for name in ("piped", "rows"))
     assert str(first) == str(second)
+
+
+def test_what_is_not_text_is_kept_from_a_terminal(mill: Path) -> None:
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "breakhorn", "--mill", str(mill), "query", "SELECT 1", "--format", "parquet"]
+    done = subprocess.run(command, stdout=theirs, stderr=subprocess.PIPE, text=True, timeout=60, check=False)
+    os.close(theirs)
+    os.close(ours)
+
+    assert done.returncode == 2
+    assert "--format parquet is nothing for a terminal; say where to with --out FILE" in done.stderr
 
 
 def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) -> None:
