@@ -7,9 +7,10 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -110,19 +111,24 @@ def _speak_any_character() -> None:
         if stream.isatty():
             stream.reconfigure(errors="replace")
         else:
-            stream.reconfigure(encoding="utf-8")
+            stream.reconfigure(encoding="utf-8", errors=stream.errors)
 
 
-class _NobodyReads(BaseException):
-    """The other side of the pipe has seen enough. No error, so that nothing on the way takes it for one."""
+class _CannotWrite(BaseException):
+    """What is printed comes no further. No error, so that nothing on the way takes it for one of its own."""
 
 
 class _Stdout(io.FileIO):
+    fault: OSError | None = None
+
     def write(self, data: ReadableBuffer, /) -> int:
-        try:
-            return super().write(data)
-        except BrokenPipeError:
-            raise _NobodyReads from None
+        if self.fault is None:
+            try:
+                return super().write(data)
+            except OSError as error:
+                self.fault = error
+                raise _CannotWrite from None
+        return memoryview(data).nbytes  # of what is still buffered nobody shall hear again
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -130,21 +136,33 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
     Who closes the pipe (``| head``) ends every command as any other program: tidily, without a word, by SIGPIPE. Python
     ignores that signal, for the sake of sockets, and each library that prints has its own answer to what comes instead.
+    Any other fault of stdout, such as a full disk, is one line.
     """
     _speak_any_character()
     was = sys.stdout
-    if was is not None:
-        raw = io.BufferedWriter(_Stdout(was.fileno(), "w", closefd=False))
-        sys.stdout = io.TextIOWrapper(raw, was.encoding, was.errors, line_buffering=was.isatty())
     try:
-        try:
-            cli(arguments, prog_name="breakhorn")
-        finally:
-            if was is not None:
-                sys.stdout.flush()
-    except _NobodyReads:
-        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
-        os.kill(os.getpid(), signal.SIGPIPE)
+        raw = _Stdout(was.fileno(), "w", closefd=False)
+    except (AttributeError, io.UnsupportedOperation):  # there is no stdout, or only one in memory
+        cli(arguments, prog_name="breakhorn")
+        return
+    sys.stdout = io.TextIOWrapper(io.BufferedWriter(raw), was.encoding, was.errors, line_buffering=was.isatty())
+    try:
+        cli(arguments, prog_name="breakhorn")
+    finally:
+        with suppress(_CannotWrite):
+            sys.stdout.flush()
+        if raw.fault is not None:
+            _end_for(raw.fault)
+
+
+def _end_for(fault: OSError) -> NoReturn:
+    if isinstance(fault, BrokenPipeError):
+        if hasattr(signal, "SIGPIPE"):  # not on Windows
+            signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+            os.kill(os.getpid(), signal.SIGPIPE)
+    else:
+        click.echo(f"Error: stdout cannot be written: {fault.strerror}", err=True)
+    sys.exit(1)
 
 
 if __name__ == "__main__":

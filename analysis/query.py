@@ -32,7 +32,6 @@ Progress = Callable[[float], None] | None
 """Is told the share that is done; None: nobody looks."""
 T = TypeVar("T")
 _LOOK_S = 0.1
-_EXPLAIN = re.compile(r"\s*EXPLAIN(\s+ANALYZE)?\s", re.IGNORECASE)
 _NO_ARROW = re.compile(r"INTERVAL|UNION|BIGNUM|BIT\b|TIME WITH TIME ZONE")
 """Types, also within lists and structs, for which polars has none; a text stands for them."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -85,14 +84,29 @@ def only_select(sql: str) -> str:
             f"one statement at a time, please: there are {len(statements)}" if statements else "no SQL was given"
         )
     kind = statements[0].type
-    if kind == duckdb.StatementType.EXPLAIN and (explained := _EXPLAIN.match(sql)):
-        only_select(sql[explained.end() :])
+    if kind == duckdb.StatementType.EXPLAIN:
+        only_select(_explained(sql))
         return sql
     if kind == duckdb.StatementType.MULTI:
         raise Refused("a PIVOT that must look for its columns cannot run here; name them: PIVOT … ON … IN (…)")
     if kind != duckdb.StatementType.SELECT:
         raise Refused(f"only SELECT can run here, not {kind.name}; the store belongs to the collector")
     return sql
+
+
+def _explained(sql: str) -> str:
+    """What an EXPLAIN explains. DuckDB itself tells words from comments, as nobody else may do who keeps COPY out."""
+    text, tokens = sql.encode(), duckdb.tokenize(sql)  # whose places are those of bytes
+    ends = [*(place for place, _ in tokens[1:]), len(text)]
+    words = [
+        (text[place:end].strip().upper(), place)
+        for (place, kind), end in zip(tokens, ends, strict=True)
+        if kind != duckdb.token_type.comment
+    ]
+    match words:
+        case [(b"EXPLAIN", _), (b"ANALYZE", _), (_, place), *_] | [(b"EXPLAIN", _), (_, place), *_]:
+            return text[place:].decode()
+    raise Refused("EXPLAIN and what it explains must be words with plain blanks between")
 
 
 @contextmanager
@@ -250,8 +264,10 @@ def _waited(connection: duckdb.DuckDBPyConnection, work: Callable[[], T], progre
                     progress(max(0.0, connection.query_progress()) / 100)
         except KeyboardInterrupt:
             # Asked again, the process ends at once: nothing is half written, and DuckDB may take its time to hear.
-            signal.signal(signal.SIGINT, signal.SIG_DFL)
+            before = signal.signal(signal.SIGINT, signal.SIG_DFL)
             connection.interrupt()
+            wait([done])
+            signal.signal(signal.SIGINT, before)
             raise
         return done.result()
 

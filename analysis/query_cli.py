@@ -41,7 +41,11 @@ MOST_TABLE_ROWS = 1_000
 )
 @click.option("--memory", default="1GB", show_default=True, help="The most it may take.")
 @click.option(
-    "--time-limit", type=click.FloatRange(0.1), default=60.0, show_default=True, help="The longest it may take. [s]"
+    "--time-limit",
+    type=click.FloatRange(0.1),
+    default=60.0,
+    show_default=True,
+    help="The longest it may take; on stdout the first rows may stand then, and the exit code is 1. [s]",
 )
 @click.pass_obj
 def query(

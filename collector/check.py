@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -77,27 +78,33 @@ def _broker(mill: Mill) -> Iterator[Notice]:
 
 
 def _page(mill: Mill) -> Iterator[Notice]:
-    page = mill.page
+    secrets = ("tls_key", "token_file", "users_file", "broker_password_file")
     # A users file may still have to be begun.
-    secrets = (
-        "tls_key",
-        "token_file",
-        "broker_password_file",
-        *(("users_file",) if _is_there(page.users_file) else ()),
-    )
-    yield from _files("page", page, ("tls_cert",), secret=secrets)
+    yield from _files("page", mill.page, ("tls_cert",), secret=secrets, may_be_missing=("users_file",))
 
 
-def _is_there(file: Path | None) -> bool:
-    return file is not None and file.is_file()
-
-
-def _files(table: str, settings: Broker | Page, plain: Sequence[str], *, secret: Sequence[str]) -> Iterator[Notice]:
+def _files(
+    table: str,
+    settings: Broker | Page,
+    plain: Sequence[str],
+    *,
+    secret: Sequence[str],
+    may_be_missing: Sequence[str] = (),
+) -> Iterator[Notice]:
     for key in (*plain, *secret):
         file: Path | None = getattr(settings, key)
-        if file is not None and not file.is_file():
+        if file is None:
+            continue
+        try:
+            is_there = stat.S_ISREG(file.stat().st_mode)
+        except PermissionError:
+            yield (table, key), f"this user may not see {file}: check again as the user that it is for"
+            continue
+        except (OSError, ValueError):  # a name may be one that no file can have
+            is_there = False
+        if not is_there and key not in may_be_missing:
             yield (table, key), f"there is no file {file} on this computer"
-        elif file is not None and key in secret and may_be_read_by_all(file):
+        elif is_there and key in secret and may_be_read_by_all(file):
             yield (table, key), f"{file} can be read by every user of this computer: chmod 600"
 
 

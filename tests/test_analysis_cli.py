@@ -246,7 +246,6 @@ def test_a_page_is_written_where_it_is_asked_for(mill: Path, tmp_path: Path, nam
         ("report", "--html"),
         ("report --html x --json", "page"),
         ("query 'SELECT 1' --param x", "name=value"),
-        ("query 'SELECT 1' --format parquet", "--out"),
         ("query 'SELECT 1' --out rows.txt", "--format"),
         ("query 'SELECT 1' --out rows.csv --format table", "terminal"),
         ("query 'SELECT 1' --memory lots", "500MB"),

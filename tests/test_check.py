@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -90,6 +94,41 @@ def test_a_secret_of_the_page_that_all_may_read_is_told(tmp_path: Path) -> None:
     assert found.keys() == {f"page.{key}" for key in secrets}
     assert found["page.token_file"] == f"there is no file {tmp_path / 'token_file'} on this computer"
     assert all("chmod 600" in said for key, said in found.items() if key != "page.token_file")
+
+
+@pytest.fixture
+def folder_for_all() -> Iterator[Path]:
+    """A folder that another user may look into, unlike ``tmp_path``."""
+    with TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        yield Path(folder)
+
+
+@contextmanager
+def not_as_root() -> Iterator[None]:
+    """Root may look into every folder, so it is somebody else for a while."""
+    user = os.geteuid()
+    os.seteuid(user or 65534)
+    try:
+        yield
+    finally:
+        os.seteuid(user)
+
+
+def test_secrets_in_a_folder_that_is_closed_to_this_user_are_told_and_the_rest_as_well(folder_for_all: Path) -> None:
+    path, closed = folder_for_all / "mill.toml", folder_for_all / "closed"
+    secrets = "\n".join(f'{key} = "closed/{key}"' for key in ("token_file", "users_file"))
+    path.write_text(example(without_sparkplug=True) + f"\n[page]\n{secrets}\n", encoding="utf-8")
+    path.chmod(0o644)
+    closed.mkdir(mode=0o000)
+
+    with not_as_root():
+        found = {one.fault.key: one for one in examine(path)}
+
+    for key in ("token_file", "users_file"):
+        assert f"this user may not see {closed / key}" in found[f"page.{key}"].fault.message
+        assert not found[f"page.{key}"].fatal
+    assert "machine[1].signals.reel_witness" in found
 
 
 def test_a_warning_points_at_the_table_that_lacks_something(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import pty
@@ -11,7 +12,7 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import suppress
+from contextlib import redirect_stdout, suppress
 from functools import partial
 from pathlib import Path
 
@@ -20,7 +21,7 @@ import duckdb
 import pytest
 from click.testing import CliRunner
 
-from breakhorn import COMMANDS, cli
+from breakhorn import COMMANDS, cli, main
 from collector.decode import Decoder
 from collector.message import Message
 from collector.mqtt.broker import embedded_broker
@@ -106,6 +107,46 @@ def test_a_terminal_that_knows_fewer_characters_shows_the_rest() -> None:
 
     assert child.returncode == 0, shown
     assert b"FILE, then FILE-2 ?" in b" ".join(shown.split())
+
+
+def test_a_name_that_no_locale_can_spell_is_still_told_in_one_line() -> None:
+    environment = os.environ | {"LC_ALL": "POSIX", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"}
+    command = [*BREAKHORN, "--mill", os.fsdecode(b"a\xff.toml"), "efficiency"]
+    done = subprocess.run(command, env=environment, capture_output=True, timeout=120, check=False)
+
+    assert done.returncode == 1
+    assert done.stderr.startswith(b"Error: a\\udcff.toml: No such file")
+    assert done.stderr.count(b"\n") == 1
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["check"], ["check", "--json"]])
+def test_a_stdout_that_takes_nothing_is_told_in_one_line(mill: Path, arguments: list[str]) -> None:
+    command = [*BREAKHORN, "--mill", str(mill), *arguments]
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=120, check=False)
+
+    assert (done.returncode, done.stderr) == (1, "Error: stdout cannot be written: No space left on device\n")
+
+
+def test_a_stdout_in_memory_is_left_as_it_is() -> None:
+    heard = io.StringIO()
+
+    with redirect_stdout(heard), pytest.raises(SystemExit) as ended:
+        main(["--version"])
+
+    assert ended.value.code == 0
+    assert heard.getvalue().startswith("breakhorn, version ")
+
+
+def test_where_there_is_no_sigpipe_whoever_closes_the_pipe_ends_a_command_with_1() -> None:
+    code = "import signal, breakhorn; del signal.SIGPIPE; breakhorn.main(['--help'])"
+    command = [sys.executable, "-c", code]
+    ours, theirs = os.pipe()
+    os.close(ours)
+    done = subprocess.run(command, stdout=theirs, stderr=subprocess.PIPE, text=True, timeout=120, check=False)
+    os.close(theirs)
+
+    assert (done.returncode, done.stderr) == (1, "")
 
 
 def test_a_sound_mill_file_passes_the_check(mill: Path) -> None:

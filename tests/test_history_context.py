@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -250,6 +251,54 @@ def test_a_text_among_the_numbers_of_a_test_is_a_fault_and_so_is_a_sheet_without
 
     texts = file("sampled;Ash", "01.03.2026 04:00;high")
     assert "has no column of numbers" in run(mill_file, str(texts), "--what", "lab").stderr
+
+
+@pytest.mark.parametrize("cell", ["5.1 %", "+5.1%", "- 5.1 %", "<0.5", "> 10", "≤ LOD", ".5 g", "5/1"])
+def test_a_column_of_results_with_something_wrong_is_a_fault_at_its_first_cell(
+    mill_file: Path, file: Write, cell: str
+) -> None:
+    path = file("sampled;Ash;Moisture", f"01.03.2026 04:00;18.5;{cell}", f"01.03.2026 06:00;18.9;{cell}")
+
+    result = run(mill_file, str(path), "--what", "lab")
+
+    assert result.exit_code == 1
+    assert f'export.csv:2: column Moisture: "{cell}" is no number: mend it' in result.stderr
+    assert "a column that is no test may stand without a name" in result.stderr
+
+
+def test_a_column_without_a_name_may_hold_anything(mill_file: Path, file: Write) -> None:
+    path = file("sampled;Ash;", "01.03.2026 04:00;18.5;2 holes", "01.03.2026 06:00;18.9;< 1 mm")
+
+    results = loaded(mill_file, "SELECT test, value FROM lab ORDER BY sampled_at", str(path), "--what", "lab")
+
+    assert results == [("Ash", 18.5), ("Ash", 18.9)]
+
+
+@pytest.mark.parametrize("packed", [bytes, gzip.compress])
+def test_a_byte_that_is_no_utf_8_far_down_a_table_is_a_fault_at_its_line(
+    mill_file: Path, tmp_path: Path, packed: Callable[[bytes], bytes]
+) -> None:
+    """Line 1 holds the names; the look at the layout ends long before line 2002, where ° stands as in Latin-1."""
+    row = b"2026-03-01 04:00;Ash;18.5\n"
+    path = tmp_path / ("lab.csv" if packed is bytes else "lab.csv.gz")
+    path.write_bytes(packed(b"sampled;test;value\n" + row * 2000 + b"2026-03-01 04:00;Angle at 20\xb0;4\n"))
+
+    result = run(mill_file, str(path), "--what", "lab")
+
+    assert result.exit_code == 1
+    assert f"{path.name}:2002: is not utf-8: give --encoding latin-1 or utf-16" in result.stderr
+
+
+def test_a_packed_table_that_ends_too_soon_is_a_fault(mill_file: Path, tmp_path: Path) -> None:
+    rows = "".join(f"2026-03-01 04:00;Ash;{number * 7919 % 10007}\n" for number in range(20_000))
+    whole = gzip.compress(f"sampled;test;value\n{rows}".encode())
+    path = tmp_path / "lab.csv.gz"
+    path.write_bytes(whole[: len(whole) // 2])
+
+    result = run(mill_file, str(path), "--what", "lab")
+
+    assert result.exit_code == 1
+    assert "lab.csv.gz: cannot be read (Compressed file ended" in result.stderr
 
 
 def test_positions_of_clothing_are_counted_so_that_a_slip_of_the_pen_shows(mill_file: Path, file: Write) -> None:

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import pytest
 from collector.history import HistoryOptions, Spool
 from collector.interrupt import interruptible
 from collector.load import load, load_blocks
+from collector.scratch import scratch
 from tests.exports import YEARS_LATER_MS
 from tests.mills import example, message, readable_mill
 from tests.servers import wait_until
@@ -105,21 +107,77 @@ def test_a_stream_that_is_told_to_stop_ends_after_a_whole_batch(tmp_path: Path) 
     assert 50_000 <= counts.messages < 60_000
 
 
-def test_what_killed_commands_left_in_the_temporary_folder_is_taken_away(
-    export: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+HOLDS = """
+import sys
+sys.modules.update(dict.fromkeys(sys.argv[1:]))  # what is not there
+from collector.scratch import scratch
+with scratch("load") as folder, scratch("survey"), scratch("broker"):
+    print(folder, flush=True)
+    sys.stdin.read()
+"""
+
+
+@contextmanager
+def holding(folder: Path, *missing: str) -> Iterator[subprocess.Popen[str]]:
+    """Another process that has a folder of each use there; without some modules."""
+    command = [sys.executable, "-c", HOLDS, *missing]
+    environment = {**os.environ, "TMPDIR": str(folder), "PYTHONPATH": str(Path(__file__).parents[1])}
+    with subprocess.Popen(
+        command, env=environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith(str(folder))
+        yield process
+
+
+def test_what_killed_commands_left_in_the_temporary_folder_is_taken_away_and_of_living_ones_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    gone = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, text=True)
-    dead = gone.stdout.strip()
-    left = [tmp_path / f"breakhorn-{use}-{dead}-abcd_123" for use in ("load", "survey", "broker")]
-    others = [tmp_path / f"breakhorn-load-{os.getpid()}-abcd_123", tmp_path / f"breakhorn-demo-{dead}-abcd_123"]
-    for folder in left + others:
-        folder.mkdir()
+
+    with holding(tmp_path) as process:
+        held = set(tmp_path.iterdir())
+        with Spool(readable_mill(), HistoryOptions(), now_ms=YEARS_LATER_MS):
+            assert held < set(tmp_path.iterdir())
+        process.kill()
+    assert len(held) == 3
+    assert set(tmp_path.iterdir()) == held
 
     with Spool(readable_mill(), HistoryOptions(), now_ms=YEARS_LATER_MS):
         pass
+    assert list(tmp_path.iterdir()) == []
 
-    assert sorted(tmp_path.iterdir()) == sorted(others)
+
+def test_what_others_put_into_the_temporary_folder_stays_and_stops_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    somebodys = tmp_path / "somebodys"
+    names = ("load-99999999999-aaaaaaaa", "load-without_", "demo-abcd_123")
+    for folder in (somebodys, *(tmp_path / f"breakhorn-{name}" for name in names)):
+        folder.mkdir()
+    for folder in (somebodys, tmp_path / "breakhorn-demo-abcd_123"):
+        (folder / "scratch.lock").touch()
+    (tmp_path / "breakhorn-load-linked_1").symlink_to(somebodys)
+    (tmp_path / "breakhorn-load-no_folder").touch()
+    there = sorted(tmp_path.rglob("*"))
+
+    with scratch("load"):
+        pass
+
+    assert sorted(tmp_path.rglob("*")) == there
+
+
+def test_where_files_cannot_be_locked_nothing_is_swept(tmp_path: Path) -> None:
+    with holding(tmp_path, "fcntl") as first:
+        first.kill()
+    left = set(tmp_path.iterdir())
+
+    with holding(tmp_path, "fcntl") as second:
+        second.communicate()
+
+    assert len(left) == 3
+    assert set(tmp_path.iterdir()) == left
 
 
 def test_a_load_may_be_stopped_while_it_reads(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -64,6 +65,13 @@ def text(connection: duckdb.DuckDBPyConnection, sql: str, shape: str, **paramete
         "INSTALL httpfs",
         "SELECT 1; COPY (SELECT 1) TO 'parts/x.csv'",
         "SELECT 1; SELECT 2",
+        "-- x\nEXPLAIN ANALYZE COPY (SELECT 1) TO 'x.csv'",
+        "/* a /* b */ EXPLAIN SELECT 1 -- */ EXPLAIN ANALYZE COPY (SELECT 1) TO 'x.csv'",
+        "-- \r EXPLAIN ANALYZE COPY (SELECT 1) TO 'x.csv' /*\n EXPLAIN SELECT 1 -- */",
+        "EXPLAIN\u00a0DELETE FROM machine",
+        "EXPLAIN ANALYZE\u00a0DELETE FROM machine",
+        "EXPLAIN ANALYZE",
+        "EXPLAIN ANALYZE ANALYZE",
         "",
         "SELEC 1",
     ],
@@ -87,6 +95,8 @@ def test_what_is_not_one_select_is_refused(sql: str) -> None:
         "SELECT 1;",
         "EXPLAIN SELECT 1",
         "explain analyze\nFROM machine",
+        "-- how it is done\nEXPLAIN SELECT 1",
+        "/* größer /* als */ 1 */ EXPLAIN/**/ANALYZE -- ü\r\n(SELECT 'ü')",
     ],
 )
 def test_every_way_to_look_is_open(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
@@ -162,6 +172,16 @@ def test_whoever_waits_is_told_how_far_it_is(connection: duckdb.DuckDBPyConnecti
 
     assert told
     assert all(0 <= share <= 1 for share in told)
+
+
+def test_ctrl_c_stops_a_query_and_the_next_one_is_heard_as_before(connection: duckdb.DuckDBPyConnection) -> None:
+    slow = "SELECT count(*) FROM range(100000000000) AS a WHERE a.range % 7 = 3"
+    was = signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    with pytest.raises(KeyboardInterrupt):
+        frame(connection, slow, {}, seconds=20, progress=lambda _: signal.raise_signal(signal.SIGINT))
+
+    assert signal.signal(signal.SIGINT, was) == signal.default_int_handler
 
 
 def test_a_query_that_takes_too_much_memory_is_stopped(tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import signal
 import subprocess
 import sys
@@ -76,15 +78,27 @@ def test_the_end_of_the_file_says_what_it_becomes(mill: Path, tmp_path: Path) ->
 
 @pytest.mark.parametrize("shape", ["parquet", "arrow", "xlsx"])
 def test_what_is_not_text_goes_into_a_pipe_as_it_goes_into_a_file(mill: Path, tmp_path: Path, shape: str) -> None:
-    piped = run(mill, "FROM sheet_break ORDER BY ALL", "--format", shape)
+    sql = "FROM sheet_break ORDER BY downtime_id"
+    piped = run(mill, sql, "--format", shape)
     (tmp_path / f"piped.{shape}").write_bytes(piped.stdout_bytes)
-    run(mill, "FROM sheet_break ORDER BY ALL", "--out", str(tmp_path / f"rows.{shape}"))
+    run(mill, sql, "--out", str(tmp_path / f"rows.{shape}"))
 
     readers: dict[str, Callable[[Path], object]] = {
         "parquet": pl.read_parquet, "arrow": pl.read_ipc, "xlsx": lambda file: cells(file)["rows"],
     }  # fmt: skip
     first, second = (readers[shape](tmp_path / f"{name}.{shape}") for name in ("piped", "rows"))
     assert str(first) == str(second)
+
+
+def test_what_is_not_text_is_kept_from_a_terminal(mill: Path) -> None:
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "breakhorn", "--mill", str(mill), "query", "SELECT 1", "--format", "parquet"]
+    done = subprocess.run(command, stdout=theirs, stderr=subprocess.PIPE, text=True, timeout=60, check=False)
+    os.close(theirs)
+    os.close(ours)
+
+    assert done.returncode == 2
+    assert "--format parquet is nothing for a terminal; say where to with --out FILE" in done.stderr
 
 
 def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) -> None:
@@ -96,6 +110,14 @@ def test_a_query_that_fails_half_way_leaves_no_file(mill: Path, tmp_path: Path) 
     assert result.exit_code == 1
     assert "Could not convert" in result.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_rows_that_stand_when_the_time_is_over_are_followed_by_an_error_as_the_help_says(mill: Path) -> None:
+    endless = run(mill, "FROM range(100000000000)", "--format", "csv", "--time-limit", "0.3")
+
+    assert endless.stdout.splitlines()[:2] == ["range", "0"]
+    assert (endless.exit_code, "stopped after 0.3 s" in endless.stderr) == (1, True)
+    assert "on stdout the first rows may stand then" in " ".join(run(mill, "--help").stdout.split())
 
 
 @pytest.mark.parametrize("name", ["rows.csv", "rows.parquet"])

@@ -7,6 +7,7 @@ that a message could not say is a fault at its line.
 from __future__ import annotations
 
 import json
+import re
 import uuid
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -20,7 +21,7 @@ from collector.history.columns import Columns, ColumnsUnclear, time_places
 from collector.history.fault import HistoryFault
 from collector.history.layout import Layout, layout_of, opened, rows_from
 from collector.history.options import HistoryOptions
-from collector.history.signs import SignsUnclear, may_be_number, misfit, number_of
+from collector.history.signs import SignsUnclear, misfit, number_of
 from collector.history.units import split_name, units_row
 from collector.history.wording import clock_words
 from collector.message import Decoded, Message
@@ -78,6 +79,8 @@ _TELLING: tuple[tuple[str, set[str]], ...] = (
     ("note", {"kind", "by"}),
 )
 """A table with such columns can be nothing else; of others a person says what they are."""
+_MEANT_AS_NUMBER = re.compile(r"[<>≤≥]|[+\-−±~]?\s*[.,]?\d")
+"""How a result begins that has something wrong, such as "5.1 %" or "< 0.5", and no plain words do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,11 +301,11 @@ class _Reading:
                     yield line, row
 
     def _columns_of_texts(self) -> dict[int, int]:
-        """Places of the columns without any number, which are no test, and how many texts stand in each."""
+        """Places of the columns of plain words, which are no test, and how many stand in each."""
         texts = dict.fromkeys(self.layout.columns.tags, 0)
         for _, row in self._filled():
             for place in [place for place in texts if row[place].strip().lower() not in self._bad]:
-                if may_be_number(row[place]):
+                if _MEANT_AS_NUMBER.match(row[place].strip()):
                     del texts[place]
                 else:
                     texts[place] += 1
@@ -385,4 +388,6 @@ class _Reading:
             return number_of(cell, self.layout.signs)
         except SignsUnclear as error:
             reason = misfit(cell, self.layout.signs, self._options.decimal_word()) or str(error)
+            if self._is_wide:
+                reason += "; a column that is no test may stand without a name"
             raise HistoryFault(self._path, reason, line=line, column=self.layout.columns.names[place]) from None

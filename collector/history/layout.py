@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import gzip
 import re
+import zlib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -27,6 +28,7 @@ ENCODINGS = ("utf-8", "utf-16", "latin-1")
 
 _LOW_FIRST, _HIGH_FIRST = b"\xff\xfe", b"\xfe\xff"
 _ZIP = b"PK\x03\x04"
+_UNREADABLE = (OSError, EOFError, zlib.error, zstandard.ZstdError)
 _LONGEST_LINE = 1 << 20
 _SAYS_DELIMITER = re.compile(r'"?sep=(.)"?\s*')
 """What some spreadsheets write into the first line, for themselves."""
@@ -57,21 +59,34 @@ class Layout:
 
 @contextmanager
 def opened(path: Path, encoding: str) -> Iterator[TextIO]:
-    """The text of a file, unpacked."""
+    """The text of a file, unpacked.
+
+    Raises
+    ------
+    HistoryFault
+        Wherever the reading comes to what is not in this encoding, or cannot be read.
+    """
     name = path.name.lower()
     codec = "utf-8-sig" if encoding == "utf-8" else encoding
-    if encoding == "utf-16":
-        with _unpacked(path) as start:
-            codec = encoding if start.read(2) == _LOW_FIRST else "utf-16-le"
-    if name.endswith(".gz"):
-        with gzip.open(path, "rt", encoding=codec, newline="") as file:
-            yield file
-    elif name.endswith(".zst"):
-        with zstandard.open(path, "rt", encoding=codec, newline="") as file:
-            yield file
-    else:
-        with path.open(encoding=codec, newline="") as file:
-            yield file
+    try:
+        if encoding == "utf-16":
+            with _unpacked(path) as start:
+                codec = encoding if start.read(2) == _LOW_FIRST else "utf-16-le"
+        if name.endswith(".gz"):
+            with gzip.open(path, "rt", encoding=codec, newline="") as file:
+                yield file
+        elif name.endswith(".zst"):
+            with zstandard.open(path, "rt", encoding=codec, newline="") as file:
+                yield file
+        else:
+            with path.open(encoding=codec, newline="") as file:
+                yield file
+    except UnicodeDecodeError:
+        other = " or ".join(name for name in reversed(ENCODINGS) if name != encoding)
+        reason = f"is not {encoding}: give --encoding {other}"
+        raise HistoryFault(path, reason, line=_undecodable_line(path, encoding)) from None
+    except _UNREADABLE as error:
+        raise HistoryFault(path, f"cannot be read ({error})") from None
 
 
 class ColumnsOf(Protocol):
@@ -177,7 +192,7 @@ def _encoding(path: Path) -> str:
     try:
         with _unpacked(path) as file:
             start = file.read(4)
-    except (OSError, EOFError, zstandard.ZstdError) as error:
+    except _UNREADABLE as error:
         raise HistoryFault(path, f"cannot be read ({error})") from None
     if start == _ZIP:
         raise HistoryFault(path, "is a workbook or another zip archive: save its sheet as CSV, or unpack it")
@@ -216,22 +231,13 @@ def _undecodable_line(path: Path, encoding: str) -> int | None:
 
 def _sample(path: Path, encoding: str) -> list[tuple[int, str]]:
     """The first lines that are not empty, with their numbers."""
-    try:
-        with opened(path, encoding) as file:
-            lines = []
-            for number, line in enumerate(islice(_lines(file), SAMPLE_LINES), start=1):
-                if len(line) > _LONGEST_LINE:
-                    raise HistoryFault(
-                        path, "has a line of more than a million characters: is it a table?", line=number
-                    )
-                if line.strip():
-                    lines.append((number, line))
-    except UnicodeDecodeError:
-        other = " or ".join(name for name in reversed(ENCODINGS) if name != encoding)
-        reason = f"is not {encoding}: give --encoding {other}"
-        raise HistoryFault(path, reason, line=_undecodable_line(path, encoding)) from None
-    except (OSError, EOFError, zstandard.ZstdError) as error:
-        raise HistoryFault(path, f"cannot be read ({error})") from None
+    lines = []
+    with opened(path, encoding) as file:
+        for number, line in enumerate(islice(_lines(file), SAMPLE_LINES), start=1):
+            if len(line) > _LONGEST_LINE:
+                raise HistoryFault(path, "has a line of more than a million characters: is it a table?", line=number)
+            if line.strip():
+                lines.append((number, line))
     if not lines:
         raise HistoryFault(path, "is empty")
     return lines

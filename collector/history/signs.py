@@ -114,13 +114,6 @@ def number_of(cell: str, signs: Signs) -> float:
     return float(text.replace(",", "."))
 
 
-def may_be_number(cell: str) -> bool:
-    """Whether a cell would be a number with some signs between its digits."""
-    text = cell.strip()
-    shapes = (_NUMBER_POINT, _NUMBER_COMMA, *(grouped(word, sign) for word in THOUSANDS for sign in ",."))
-    return any(shape.fullmatch(text) for shape in shapes)
-
-
 def _said(decimal: str | None, thousands: str | None) -> Signs:
     if decimal is None:
         decimal = "," if thousands == "point" else "."
