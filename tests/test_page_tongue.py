@@ -68,6 +68,7 @@ def cell(heading: str, text: str, *, number: bool = False, line: str = "") -> st
         ("1,234.5", "1.234,5"),
         ("344.5 (174 to 1,734)", "344,5 (174 bis 1.734)"),
         ("+3.5", "+3,5"),
+        ("0 to 4 %", "0 bis 4 %"),
         ("not known", "nicht bekannt"),
         ("2026-02-11 08:47", "2026-02-11 08:47"),
         ("08:47:20.5", "08:47:20.5"),
@@ -88,6 +89,8 @@ def test_a_number_is_written_as_the_language_writes_it(english: str, german: str
         ("alike in", "the unrest of 3.000 up", "die Unruhe von 3.000 nach oben"),
         ("middle four fifths", "1.2 to 1,003.4", "1,2 bis 1.003,4"),
         ("out since", "7 min", "7 min"),
+        ("lost", "13.8 min …", "13,8 min …"),
+        ("by its", "unrest", "Unruhe"),
         ("section", "section not known", "Partie nicht bekannt"),
         ("cause", "not coded", "nicht codiert"),
     ],
@@ -128,6 +131,8 @@ def test_what_stands_for_names_in_a_sentence_is_said() -> None:
 
     assert said.text.startswith("Montag, A und 80.5 führen gemeinsam")
     assert "aber 2 Versuche kostet" in said.text
+    (said,) = GERMAN.pieces(f"Not at a turn-up leads with 3 of 7 primary breaks ({ends}")
+    assert said.text.startswith("Nicht beim Tambourwechsel führt")
 
 
 @pytest.mark.parametrize("code", [code for code in languages() if code != FALLBACK])

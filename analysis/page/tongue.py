@@ -29,7 +29,8 @@ _NAMES = frozenset({"who", "other", "machine", "cause", "section", "tag", "grade
 _LISTS = frozenset({"those", "causes", "a", "b", "c"})
 _LABEL = re.compile(
     r"(?:not )?at a turn-up|\d+ attempts?|(?:Mon|Tues|Wednes|Thurs|Fri|Satur|Sun)day|[\w-]+ not known|not coded|"
-    r"\d+ of them|the unrest of .+"
+    r"\d+ of them|the unrest of .+",
+    re.IGNORECASE,
 )
 """What stands for a name in a sentence and is plainly ours."""
 
@@ -61,8 +62,8 @@ class Tongue:
         """A text in this language, what has no template marked as English; in English it stays as it is."""
         if self.words.code == FALLBACK:
             return [Piece(text=text, english=False)]
-        if (whole := self._said(text)) is not None:
-            return [Piece(text=whole, english=False)]
+        if not (whole := self._piece(text)).english:
+            return [whole]
         first, *more = _SENTENCES.split(text)
         return [self._piece(first), *(self._piece(sentence_case(part)) for part in more)]
 
