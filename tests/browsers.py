@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.servers import needs, needs_library
 
 SOON_MS = 30_000
+"""So long a computer that is shared may take for what a browser is to show. [ms]"""
 
 
 @contextmanager
@@ -17,6 +18,7 @@ def chromium() -> Iterator[Browser]:
     """The browser, without a screen."""
     program = needs("chromium")
     needs_library("atomic", package="libatomic1")  # for what drives the browser
+    expect.set_options(timeout=SOON_MS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
         try:

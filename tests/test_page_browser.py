@@ -37,6 +37,13 @@ VIEWS = {
 CUT_OFF = """[...document.querySelectorAll('.scroll')]
     .filter(one => one.scrollWidth > one.clientWidth).map(one => one.ariaLabel)"""
 
+LIKE_A_MONTH = """document.querySelectorAll('main table')[0].querySelectorAll('tbody tr').forEach(row =>
+    ['after-dryer', '14', '10,7 bis 23,5', '100 %', '344,5 (174 bis 734)', '71,6 (36,4 bis 154)',
+     '42.556 (24.900 bis 79.900)', '10 · 10 · 10 · 10', '3,92 (2,49 bis 5,89)'].forEach((text, at) => {
+        row.cells[at].innerHTML = text.split(' (').map((part, nth) =>
+            `<span class="whole">${nth ? '(' : ''}${part}</span>`).join(' ');
+    }))"""
+
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
@@ -117,6 +124,17 @@ def test_nothing_reaches_beyond_the_edge_of_a_tablet(browser: Browser, night: Pa
             page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
             assert page.evaluate("document.documentElement.scrollWidth") <= TABLET["viewport"]["width"], name
             assert page.evaluate(CUT_OFF) == [], name
+
+
+def test_german_losses_with_numbers_of_a_month_fit_onto_a_tablet(browser: Browser, night: PageServer) -> None:
+    """German headings are longer, and one night's numbers shorter than those of a month."""
+    with looking(browser, night.address, **TABLET) as page:
+        page.goto(VIEWS["losses"])
+        page.locator("button[name=language][value=de]").click()
+        expect(page.get_by_role("table", name="Erste Abrisse nach Partie")).to_be_visible()
+        page.evaluate(LIKE_A_MONTH)
+
+        assert page.evaluate(CUT_OFF) == []
 
 
 def test_a_telephone_scrolls_wide_tables_alone_and_shades_the_edge_they_go_on_beyond(

@@ -230,6 +230,13 @@ def test_addresses_of_one_ipv6_network_count_as_one(mill: Path, users: Path) -> 
         assert wrong(page, *(f"2001:db8::{n}" for n in range(1, 7)), "2001:db8:0:1::1") == [403] * 5 + [429, 403]
 
 
+def test_ipv4_addresses_written_as_ipv6_are_addresses_of_their_own(mill: Path, users: Path) -> None:
+    """RFC 4291, 2.5.5.2: ``::ffff:`` and the IPv4 address."""
+    with visited(mill, "192.0.2.1", users_file=users, trusted_proxies=("192.0.2.1",)) as page:
+        tries = ["::ffff:203.0.113.7"] * 5
+        assert wrong(page, *tries, "203.0.113.7", "::ffff:203.0.113.8") == [403] * 5 + [429, 403]
+
+
 def test_a_page_behind_a_proxy_is_never_open_to_all(mill: Path) -> None:
     with pytest.raises(NotSafe, match="through a proxy"), visited(mill, trusted_proxies=("127.0.0.1",)):
         pass

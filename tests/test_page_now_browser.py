@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from collector.mqtt.broker import embedded_broker, free_port
-from tests.browsers import SOON_MS, browser_page
+from tests.browsers import browser_page
 from tests.page import night_store
 from tests.page_server import page_of, say
 from tests.test_page_now import now_ms, with_broker
@@ -24,7 +24,6 @@ def serious_of(page: Page) -> list[object]:
 
 @pytest.mark.slow
 def test_the_wall_follows_the_machine_and_says_when_it_does_not(tmp_path: Path) -> None:
-    expect.set_options(timeout=SOON_MS)
     faults: list[str] = []
     with browser_page() as page, embedded_broker() as port:
         page.on("pageerror", lambda error: faults.append(str(error)))

@@ -6,7 +6,7 @@ import os
 import shutil
 import threading
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from pathlib import Path
 
 import duckdb
@@ -122,6 +122,49 @@ def test_of_costly_answers_few_are_worked_out_at_once_and_all_others_are_given_m
 
     assert (cheap, found) == ("Ellerholm", ["done"] * AT_WORK)
     assert reader.answer("one more", name_of, costly=True) == "Ellerholm"
+    reader.close()
+
+
+def test_who_waits_for_an_answer_under_way_keeps_no_other_from_being_worked_out(reader: Reader) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(_: Store) -> str:
+        begun.set()
+        go_on.wait(30)
+        return "done"
+
+    with ThreadPoolExecutor(AT_WORK + 1) as pool:
+        same = [pool.submit(reader.answer, "slow", slow, costly=True) for _ in range(AT_WORK)]
+        begun.wait(10)
+        # So many that the second of those who wait has come to wait during one of them.
+        others = [pool.submit(reader.answer, number, name_of, costly=True) for number in range(50)]
+        try:
+            found = [one.result(10) for one in others]
+        finally:
+            go_on.set()
+
+    assert found == ["Ellerholm"] * 50
+    assert [one.result() for one in same] == ["done"] * AT_WORK
+
+
+def test_too_many_who_wait_for_one_answer_are_told_to_come_again(mill: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.page.reader.TOLD", 1)
+    reader, begun, go_on = Reader(mill), threading.Event(), threading.Event()
+
+    def slow(_: Store) -> str:
+        begun.set()
+        go_on.wait(30)
+        return "done"
+
+    with ThreadPoolExecutor(3) as pool:
+        first = pool.submit(reader.answer, "slow", slow, costly=True)
+        begun.wait(10)
+        more = [pool.submit(reader.answer, "slow", slow, costly=True) for _ in range(2)]
+        refused, left = wait(more, timeout=10, return_when=FIRST_EXCEPTION)
+        go_on.set()
+
+    assert [type(one.exception()) for one in refused] == [TooMuch]
+    assert [one.result() for one in (first, *left)] == ["done", "done"]
     reader.close()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from ipaddress import ip_network
+from ipaddress import IPv6Address, ip_address, ip_network
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -92,13 +92,18 @@ class Guard:
 def address_of(connection: HTTPConnection) -> str:
     """Where a request comes from; of IPv6 the network, since one computer has as many addresses as it likes.
 
+    An IPv4 address written as an IPv6 one (RFC 4291, 2.5.5.2) is the IPv4 address: they all lie in one such network.
+
     What a proxy says of it counts only if ``[page] trusted_proxies`` names the proxy.
     """
     host = connection.client.host if connection.client else ""
     try:
-        return str(ip_network(f"{host.partition('%')[0]}/64", strict=False)) if ":" in host else host
+        found = ip_address(host.partition("%")[0])
     except ValueError:
         return host
+    if isinstance(found, IPv6Address) and found.ipv4_mapped is None:
+        return str(ip_network((found, 64), strict=False))
+    return str(found.ipv4_mapped if isinstance(found, IPv6Address) else found)
 
 
 def too_often(wait_s: float) -> HTTPException:

@@ -21,8 +21,10 @@ MOST_ANSWERS = 256
 
 AT_WORK = 2
 """Costly answers that are worked out at once: each may take seconds and hundreds of MB."""
-IN_TURN = 20
-"""Threads that may be busy with costly answers, or wait for one; the others (40 in all) are left to everybody else."""
+IN_TURN = 15
+"""Threads that may work costly answers out, or wait for their turn to."""
+TOLD = 15
+"""Threads that may wait for a costly answer that another works out; the rest of the 40 are left to everybody else."""
 
 T = TypeVar("T")
 Version = tuple[int, int, int]
@@ -52,6 +54,7 @@ class Reader:
         self._lock = threading.Lock()
         self._edition: _Edition | None = None
         self._in_turn, self._at_work = threading.BoundedSemaphore(IN_TURN), threading.BoundedSemaphore(AT_WORK)
+        self._told = threading.BoundedSemaphore(TOLD)
 
     def version(self) -> Version:
         """Which file is published now.
@@ -93,24 +96,19 @@ class Reader:
         TooMuch
             If too many wait for costly ones already.
         """
-        with self._reading() as edition, self._turn() if costly and not _known(edition, key) else nullcontext():
-            with self._lock:
-                found = edition.answers.get(key)
-                mine = found is None
-                if found is None:
-                    found = edition.answers[key] = Future()
-                edition.answers.move_to_end(key)
-                while len(edition.answers) > MOST_ANSWERS:
-                    edition.answers.popitem(last=False)
+        with self._reading() as edition:
+            found, mine = self._sought(edition, key)
             if mine:
                 try:
-                    with reading(edition.connection) as store:
+                    with self._turn() if costly else nullcontext(), reading(edition.connection) as store:
                         found.set_result(work_out(store))
                 except BaseException as error:
                     with self._lock:
                         edition.answers.pop(key, None)
                     found.set_exception(error)
-            answer: T = found.result()
+            # Whoever only waits takes no turn from those who ask for something else.
+            with nullcontext() if found.done() or not costly else _room(self._told):
+                answer: T = found.result()
             return answer
 
     def close(self) -> None:
@@ -120,15 +118,22 @@ class Reader:
             if edition is not None and not edition.readers:
                 edition.connection.close()
 
+    def _sought(self, edition: _Edition, key: Hashable) -> tuple[Future[Any], bool]:
+        """The answer that is there or to come, and whether it is for the caller to work out."""
+        with self._lock:
+            found = edition.answers.get(key)
+            mine = found is None
+            if found is None:
+                found = edition.answers[key] = Future()
+            edition.answers.move_to_end(key)
+            while len(edition.answers) > MOST_ANSWERS:
+                edition.answers.popitem(last=False)
+            return found, mine
+
     @contextmanager
     def _turn(self) -> Iterator[None]:
-        if not self._in_turn.acquire(blocking=False):
-            raise TooMuch
-        try:
-            with self._at_work:
-                yield
-        finally:
-            self._in_turn.release()
+        with _room(self._in_turn), self._at_work:
+            yield
 
     @contextmanager
     def _reading(self) -> Iterator[_Edition]:
@@ -155,6 +160,12 @@ class Reader:
             return self._edition
 
 
-def _known(edition: _Edition, key: Hashable) -> bool:
-    found = edition.answers.get(key)
-    return found is not None and found.done()
+@contextmanager
+def _room(places: threading.Semaphore) -> Iterator[None]:
+    """One of some places, or TooMuch."""
+    if not places.acquire(blocking=False):
+        raise TooMuch
+    try:
+        yield
+    finally:
+        places.release()
