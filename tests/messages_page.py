@@ -164,7 +164,8 @@ def outgoing() -> tuple[Outgoing, ...]:
         lake=announce.Lake(trouble=None, copied_at=at, waiting_days=0, failed=0),
     )  # fmt: skip
     said_at = OPENED.started_ms + 60_000
-    receipt = announce.receipt("ellerholm", "pm2", messages.NOTE, accepted=False, reason="no such downtime")
+    wrong = Decoder(mill()).decode(received(messages.WRONG_CODE)).rejected
+    (receipt,) = announce.refusals("ellerholm", ["pm2"], wrong)
     return (
         Outgoing("health", announce.health("ellerholm", health), announce.Health),
         Outgoing(
