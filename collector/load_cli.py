@@ -46,6 +46,8 @@ def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, as_json: bool
     nothing at all is stored. Tables of laboratory results, clothing changes, orders or crew notes are known by their
     columns, or by --what. Interrupted while it stores, it keeps what it has, and the same command goes on.
 
+    Stop a collector that writes this store before: the broker keeps what comes.
+
     Example: breakhorn --mill mill.toml load night.jsonl.gz
     """
     from collector.history import (  # noqa: PLC0415  (DuckDB takes a fifth of a second)
