@@ -65,7 +65,7 @@ _NAMES = {
 _FITTED_MS = 20_510 * DAY_MS
 """The model of the example was fitted on 2026-02-26 at midnight UTC, 20,510 days of 86,400 s after 1970."""
 _NOW_MIN = 3 * 1440 + 120
-"""What it says is of three days and two hours later, shortly before the break of the other examples: breaks, and minutes of a high draw, since then."""
+"""It speaks of three days and two hours later, shortly before the break of the other examples. [min]"""
 _NOW_MS = _FITTED_MS + _NOW_MIN * MINUTE_MS + 20_000
 _LOST_MIN = (200, 900, 1500, 2000, 2700, 3300, 4000)
 _HIGH_MIN = (180, 1480, 2500, 3280, 3990)
