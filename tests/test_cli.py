@@ -292,8 +292,9 @@ def test_stream_files_keep_messages_as_they_were(tmp_path: Path) -> None:
     assert list(read_stream(path)) == [message]
 
 
-def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path) -> None:
+def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = tmp_path / "demo"
+    monkeypatch.setenv("BREAKHORN_CALLED", "./run")
 
     done = run("demo", "--days", "1", "--folder", str(folder))
 
@@ -307,7 +308,8 @@ def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path) ->
     page = (folder / "report.html").read_text()
     assert "Demo data: an invented mill" in page
     asked = [shlex.split(line) for line in done.stdout.splitlines() if " --mill " in line]
-    assert len(asked) == 3
+    assert [command[0] for command in asked] == ["./run"] * 3
+    assert done.stderr.count("planted") == 1
     for command in asked:
         assert CliRunner().invoke(cli, command[1:]).exit_code == 0, command
     again = run("demo", "--days", "1", "--folder", str(folder))
