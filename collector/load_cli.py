@@ -46,6 +46,9 @@ def load(path: Path, /, files: tuple[Path, ...], *, dry_run: bool, as_json: bool
     nothing at all is stored. Tables of laboratory results, clothing changes, orders or crew notes are known by their
     columns, or by --what. Interrupted while it stores, it keeps what it has, and the same command goes on.
 
+    Stop a collector that writes this store before: the broker keeps what comes. History that is older than what the
+    store has of a machine is late; 'breakhorn rebuild' works out the breaks in it.
+
     Example: breakhorn --mill mill.toml load night.jsonl.gz
     """
     from collector.history import (  # noqa: PLC0415  (DuckDB takes a fifth of a second)
@@ -198,11 +201,21 @@ def _store_all(
     if mill.lake is not None:
         _copy_to_lake(mill)
     if interrupt.asked:
-        raise click.ClickException(f"stopped; {counts.samples} new samples are stored: the same command goes on")
-    source = f"{counts.messages} messages" if streams or context else f"{exports} files"
+        raise click.ClickException(f"stopped; {counts.samples:,} new samples are stored: the same command goes on")
+    source = _number(counts.messages, "message") if streams or context else _number(exports, "file")
     end = "\r" if sys.stderr.isatty() else ""
-    rows = f"; {len(context)} rows or results of tables taken in" if context else ""
-    click.echo(f"{end}{counts.samples} new samples from {source} ({counts}){rows}.", err=True)
+    rows = f"; {len(context):,} rows or results of tables taken in" if context else ""
+    click.echo(f"{end}{counts.samples:,} new samples from {source} ({counts}){rows}.", err=True)
+    if counts.late:
+        click.echo(
+            "Late are values of tags that breaks are found by, older than what was already decided. They are stored, "
+            "but no break is found by them yet: 'breakhorn rebuild' works the breaks out again with them.",
+            err=True,
+        )
+
+
+def _number(count: int, what: str) -> str:
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 def _each(

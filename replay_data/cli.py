@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import shutil
 import sys
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from replay_data.account import Told
 
 SEED = 20260301
+CALLED = "BREAKHORN_CALLED"
+"""In the environment, what somebody typed who did not call breakhorn itself: ``run`` sets it."""
 NEXT = (
     ("shift", "--shift", "last night"),
     ("pareto", "--by", "crew"),
@@ -75,6 +78,10 @@ def demo(folder: Path, days: int, seed: int) -> None:
         raise click.ClickException(f"{folder} is not empty; choose another with --folder, or remove it")
     folder.mkdir(parents=True, exist_ok=True)
     stages = Stages()
+    click.echo(
+        "What the collector warns of meanwhile was planted: messages that are no use, a detector that is blind.",
+        err=True,
+    )
     try:
         with stages.timed("simulate, publish and collect"):
             mill = run_stream(folder, days=days, seed=seed, tell=lambda what, done: _tell(what, done, days))
@@ -102,7 +109,7 @@ def _show(told: Sequence[Told]) -> None:
 
 def _where(mill: Path, folder: Path) -> None:
     """Where everything lies, and what to ask next."""
-    command = "breakhorn" if shutil.which("breakhorn") else sys.argv[0]
+    command = os.environ.get(CALLED) or ("breakhorn" if shutil.which("breakhorn") else sys.argv[0])
     click.echo(f"Report: {folder / 'report.html'} (open it in a browser)")
     click.echo(f"Store:  {folder / 'store' / 'published.duckdb'} (any DuckDB reads it)")
     click.echo("Ask more, for example:")

@@ -151,6 +151,7 @@ ORDER = Example(
 CONTEXT = (*NOTES.values(), CLOTHING, LAB, ORDER)
 EVERY = (*SCAN, *VALUE, *FIELDS, *SPARKPLUG, *CONTEXT)
 
+WRONG_CODE = _note("", kind="cause", downtime=DOWNTIME, cause="PR-FTL")
 REFUSED = (
     Example(said="", topic="ellerholm/pm2/scan", body={"ts": "2026-03-01 02:03:04", "values": {"reel.speed": 812.4}}),
     Example(said="", topic="ellerholm/pm2/scan", body={"ts": 1_772_330_584, "values": {"reel.speed": 812.4}}),
@@ -159,7 +160,7 @@ REFUSED = (
     Example(said="", topic="ellerholm/pm2/scan", body={"values": {"reel.speed": [812.4]}}),
     Example(said="", topic="ellerholm/pm7/scan", body={"values": {"reel.speed": 812.4}}),
     Example(said="", topic="ellerholm/pm2/tag/press.draw", body={"ts": AT}),
-    _note("", kind="cause", downtime=DOWNTIME, cause="PR-FTL"),
+    WRONG_CODE,
     _note("", kind="kind", downtime=DOWNTIME),
     Example(said="", topic="ellerholm/pm2/order", body={"order_id": 20417, "grade": "C80", "tonnes": 0}),
 )

@@ -6,15 +6,19 @@ import inspect
 import json
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from enum import StrEnum
 from typing import Any, NamedTuple
 
 import msgspec
+import numpy as np
 
 from analysis.risk import live, outlet
 from analysis.risk.bulletin import SAID, Bulletin, Condition, bulletin, silence
-from analysis.risk.drift import Drift, InTheLarge
-from analysis.risk.score import Interval
+from analysis.risk.card import Record
+from analysis.risk.drift import drift
+from analysis.risk.rows import DAY_MS
+from analysis.risk.settings import MINUTE_MS
 from collector.decode import Decoder
 from collector.decode.context import CERTAINTIES, NEEDED, ClothingPart, LabPart, NotePart, OrderPart
 from collector.decode.parts import MOST_REJECTED
@@ -31,7 +35,7 @@ from tests import messages, mills
 from tests.messages import Example
 from tests.risk_card import hand_card
 from tests.test_announce import OPENED
-from tests.test_risk_bulletin import DRAW, NOW_MS, seen
+from tests.test_risk_bulletin import DRAW, seen
 
 _HEAD = """\
 # Messages
@@ -56,6 +60,15 @@ _NAMES = {
     "string": "text", "number": "number", "integer": "whole number", "boolean": "true or false", "object": "object",
     "any": "any",
 }  # fmt: skip
+
+
+_FITTED_MS = 20_510 * DAY_MS
+"""The model of the example was fitted on 2026-02-26 at midnight UTC, 20,510 days of 86,400 s after 1970."""
+_NOW_MIN = 3 * 1440 + 120
+"""It speaks of three days and two hours later, shortly before the break of the other examples. [min]"""
+_NOW_MS = _FITTED_MS + _NOW_MIN * MINUTE_MS + 20_000
+_LOST_MIN = (200, 900, 1500, 2000, 2700, 3300, 4000)
+_HIGH_MIN = (180, 1480, 2500, 3280, 3990)
 
 
 class Outgoing(NamedTuple):
@@ -164,7 +177,8 @@ def outgoing() -> tuple[Outgoing, ...]:
         lake=announce.Lake(trouble=None, copied_at=at, waiting_days=0, failed=0),
     )  # fmt: skip
     said_at = OPENED.started_ms + 60_000
-    receipt = announce.receipt("ellerholm", "pm2", messages.NOTE, accepted=False, reason="no such downtime")
+    wrong = Decoder(mill()).decode(received(messages.WRONG_CODE)).rejected
+    (receipt,) = announce.refusals("ellerholm", ["pm2"], wrong)
     return (
         Outgoing("health", announce.health("ellerholm", health), announce.Health),
         Outgoing(
@@ -207,11 +221,16 @@ def rebirth() -> Request:
 
 
 def risk_said() -> Bulletin:
-    """A risk with a warning, made by what says it, of a model of one straight line."""
-    large = InTheLarge(minutes=20_000, expected=9.4, observed=8, ratio=Interval(value=0.85, low=0.37, high=1.68))
-    found = seen(2.2)
-    held = Drift(from_ms=0, to_ms=NOW_MS, large=large, shifts=())
-    return bulletin(hand_card(DRAW), found, now_ms=NOW_MS + 20_000, published_ms=NOW_MS + 15_000, drift=held)
+    """A risk with a warning, made by what says it, of a model of one straight line, three days after it was fitted."""
+    card = hand_card(
+        DRAW, from_ms=_FITTED_MS - 60 * DAY_MS, to_ms=_FITTED_MS, made_ms=_FITTED_MS + 40 * MINUTE_MS,
+        record=Record(from_ms=_FITTED_MS, to_ms=_FITTED_MS, warned=(), missed=(), false=(), late=(), undecided=()),
+    )  # fmt: skip
+    found = seen(begin_ms=_FITTED_MS, until_min=_NOW_MIN, lost_min=_LOST_MIN, last_ms=_NOW_MS - 12_000)
+    high = np.isin((found.rows.at_ms - _FITTED_MS) // MINUTE_MS, (*_HIGH_MIN, _NOW_MIN))
+    values = np.where(high, 2.2, 1.8).astype(np.float32)[:, None]
+    found = replace(found, values=values, score=card.model.score(values))
+    return bulletin(card, found, now_ms=_NOW_MS, published_ms=_NOW_MS - 5_000, drift=drift(card, found))
 
 
 def _risk() -> Iterable[str]:

@@ -200,6 +200,35 @@ def test_loading_twice_stores_nothing_twice(mill: Path) -> None:
     assert "0 new samples" in second.stderr
 
 
+def an_hour_with_a_break(file: Path, mill: Path, *, day: str) -> Path:
+    """An export, a row each 10 s, in which the whole sheet is off the reel for ten minutes."""
+    machine = load_mill(mill).machines[0]
+    eyes = [detector.tag for detector in machine.sheet_detectors]
+    rows = [",".join(("ts", str(machine.signals.speed), *eyes))]
+    for second in range(0, 3600, 10):
+        seen = "0" if 1500 <= second < 2100 else "1"
+        rows.append(",".join((f"{day}T10:{second // 60:02}:{second % 60:02}Z", "800", *[seen] * len(eyes))))
+    file.write_text("\n".join(rows))
+    return file
+
+
+def test_history_older_than_what_is_there_is_late_and_a_rebuild_finds_its_breaks(mill: Path, tmp_path: Path) -> None:
+    newer = an_hour_with_a_break(tmp_path / "newer.csv", mill, day="2026-03-02")
+    older = an_hour_with_a_break(tmp_path / "older.csv", mill, day="2026-03-01")
+
+    first = CliRunner().invoke(cli, ["--mill", str(mill), "load", str(newer)])
+    second = CliRunner().invoke(cli, ["--mill", str(mill), "load", str(older)])
+    before = count(mill, "sheet_break")
+    rebuilt = CliRunner().invoke(cli, ["--mill", str(mill), "rebuild"])
+
+    # 360 rows, one speed and seven eyes each: 2,880 samples.
+    assert "2,880 new samples from 1 file (" in first.stderr
+    assert "late" not in first.stderr.lower()
+    assert "2,880 late" in second.stderr
+    assert "'breakhorn rebuild'" in second.stderr
+    assert (before, rebuilt.exit_code, count(mill, "sheet_break")) == (1, 0, 2)
+
+
 def test_a_broken_line_of_a_stream_is_named_with_file_and_line(mill: Path, tmp_path: Path) -> None:
     stream = tmp_path / "night.jsonl"
     stream.write_text('{"received_at": "2026-02-02T00:00:00Z", "topic": "a", "payload": 1}\n{"received_at": \n')
@@ -304,8 +333,9 @@ def test_stream_files_keep_messages_as_they_were(tmp_path: Path) -> None:
     assert list(read_stream(path)) == [message]
 
 
-def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path) -> None:
+def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = tmp_path / "demo"
+    monkeypatch.setenv("BREAKHORN_CALLED", "./run")
 
     done = run("demo", "--days", "1", "--folder", str(folder))
 
@@ -319,7 +349,8 @@ def test_the_demo_accounts_for_its_days_through_a_real_broker(tmp_path: Path) ->
     page = (folder / "report.html").read_text()
     assert "Demo data: an invented mill" in page
     asked = [shlex.split(line) for line in done.stdout.splitlines() if " --mill " in line]
-    assert len(asked) == 3
+    assert [command[0] for command in asked] == ["./run"] * 3
+    assert done.stderr.count("planted") == 1
     for command in asked:
         assert CliRunner().invoke(cli, command[1:]).exit_code == 0, command
     again = run("demo", "--days", "1", "--folder", str(folder))

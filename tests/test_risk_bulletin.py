@@ -33,26 +33,30 @@ def seen(
     until_min: int = NOW_MIN,
     state: str = "on_reel",
     level: float = 0.5,
+    begin_ms: int = 0,
 ) -> Seen:
-    """A machine on the reel from minute 0, but for some minutes after each loss; the draw of its newest minutes."""
+    """A machine on the reel from its first minute, but for some minutes after each loss; the draw of its newest."""
+
+    def ms(minute: int) -> int:
+        return begin_ms + minute * MINUTE_MS
+
     on, at = [], 0
     for minute in lost_min:
-        on.append([at * MINUTE_MS, minute * MINUTE_MS])
+        on.append([ms(at), ms(minute)])
         at = minute + back_min
     if on_reel:
-        on.append([at * MINUTE_MS, until_min * MINUTE_MS + 1])
+        on.append([ms(at), ms(until_min) + 1])
     losses = tuple(
-        Loss(downtime_id=str(m), kind="break", started_ms=m * MINUTE_MS, section="press", secondary=False)
-        for m in lost_min
+        Loss(downtime_id=str(m), kind="break", started_ms=ms(m), section="press", secondary=False) for m in lost_min
     )
-    past = Past(on_reel_ms=np.array(on, np.int64), losses=losses, until_ms=until_min * MINUTE_MS + 1)
+    past = Past(on_reel_ms=np.array(on, np.int64), losses=losses, until_ms=ms(until_min) + 1)
     card = hand_card(DRAW)
     breaks = primary_breaks(past, card.settings)
     rows = rows_of(past, breaks, card.settings)
     values = np.full((len(rows), 1), 1.8, np.float32)
     if draws:
         values[-len(draws) :, 0] = draws
-    changes = np.array([] if grade_change_min is None else [grade_change_min * MINUTE_MS], np.int64)
+    changes = np.array([] if grade_change_min is None else [ms(grade_change_min)], np.int64)
     return Seen(
         rows=rows,
         breaks=breaks,
@@ -60,9 +64,9 @@ def seen(
         values=values,
         score=card.model.score(values),
         level=np.full(len(rows), np.log(level / (1 - level))),
-        newest=until_min - 1,
+        newest=ms(until_min) // MINUTE_MS - 1,
         state=state,
-        since_ms=0,
+        since_ms=begin_ms,
         last_ms=last_ms,
     )
 

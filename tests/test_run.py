@@ -75,6 +75,16 @@ def test_a_folder_that_moved_gets_its_environment_anew(checkout: Path) -> None:
     assert times_set_up(moved) == 2
 
 
+def test_a_command_is_told_what_was_typed_to_call_it(checkout: Path) -> None:
+    run(checkout)
+    (checkout / ".venv" / "bin" / "breakhorn").write_text('#!/bin/sh\necho "$BREAKHORN_CALLED"\n')
+
+    by_name = subprocess.run(["sh", "run", "x"], cwd=checkout, capture_output=True, text=True, timeout=60, check=True)
+
+    assert run(checkout).stdout == f"{checkout}/run\n"
+    assert by_name.stdout == "./run\n"
+
+
 @pytest.mark.parametrize("broken", ["NO_ENSUREPIP", "NO_NETWORK"])
 def test_a_set_up_that_broke_off_is_made_up_for(checkout: Path, broken: str) -> None:
     assert run(checkout, **{broken: "1"}).returncode == 1

@@ -149,8 +149,15 @@ def test_what_was_published_while_the_collector_was_away_is_collected(broker_por
 def test_state_health_and_receipts_are_said(mosquitto: int, tmp_path: Path) -> None:
     mill = mill_at(tmp_path, mosquitto)
     heard: dict[str, dict[str, object]] = {}
+    receipts: list[dict[str, object]] = []
+
+    def hear(_: object, __: object, message: mqtt.MQTTMessage) -> None:
+        heard[message.topic] = json.loads(message.payload)
+        if message.topic.endswith("/receipt"):
+            receipts.append(heard[message.topic])
+
     listener = mqtt.Client(CallbackAPIVersion.VERSION2)
-    listener.on_message = lambda _, __, message: heard.update({message.topic: json.loads(message.payload)})
+    listener.on_message = hear
     listener.connect("127.0.0.1", mosquitto)
     listener.loop_start()
     wait_until(listener.is_connected, what="the listener's connection")
@@ -168,11 +175,14 @@ def test_state_health_and_receipts_are_said(mosquitto: int, tmp_path: Path) -> N
     with collecting(mill) as collector:
         wait_until(lambda: collector.connected, what="the collector's connection")
         listener.publish("ellerholm/pm2/note", note, qos=1)
-        wait_until(lambda: "ellerholm/pm2/note/receipt" in heard, what="the receipt")
+        wait_until(lambda: len(receipts) == 1, what="the receipt")
+        listener.publish("ellerholm/pm2/note", note.replace("XX-UNK", "NO-CODE"), qos=1)
+        wait_until(lambda: len(receipts) == 2, what="the receipt of a note that cannot be used")
         wait_until(lambda: "ellerholm/pm2/runnability/state" in heard, what="the state")
         wait_until(lambda: "ellerholm/collector/health" in heard, what="the health message")
 
-    assert heard["ellerholm/pm2/note/receipt"]["accepted"] is True
+    assert [said["accepted"] for said in receipts] == [True, False]
+    assert "mill.toml has no cause" in str(receipts[1]["reason"])
     assert heard["ellerholm/pm2/runnability/state"]["state"] == "no_data"
     wait_until(lambda: heard["ellerholm/collector/health"]["status"] == "stopped", what="the last health message")
     listener.disconnect()

@@ -124,6 +124,40 @@ def test_times_are_by_the_mills_clock_and_programs_get_both(mill: Mill, stored: 
     assert told["time_zone"] == "Europe/Helsinki"
 
 
+@pytest.mark.parametrize(
+    ("said", "line"),
+    [
+        # Of a stopped collector the last word is its end; of a hanging one, what it was heard of last.
+        ({"status": "stopped"}, "stopped since 2026-03-01 05:00:00, begun 2026-03-01 03:30:00"),
+        ({"as_of": "2026-03-01T02:59:00.000Z"}, "hanging since 2026-03-01 04:59:00, begun 2026-03-01 03:30:00"),
+    ],
+    ids=["stopped", "hanging"],
+)
+def test_a_collector_that_does_not_run_is_told_by_its_end_and_by_its_start(
+    mill: Mill, stored: Stored, said: dict[str, str], line: str
+) -> None:
+    heard = Heard(health={**UP, "started_at": "2026-03-01T01:30:00.000Z", **said})
+
+    status = judge(mill, stored, heard, now_ms=NOW_MS + 5_000)
+
+    assert line in as_text(status, HELSINKI)
+    assert as_json(status, HELSINKI)["since"] == heard.health["as_of"]  # type: ignore[index]  # it is there
+    assert as_json(status, HELSINKI)["started_at"] == "2026-03-01T01:30:00.000Z"
+
+
+def test_before_the_first_publication_a_machine_is_not_called_silent(mill: Mill, stored: Stored) -> None:
+    heard = Heard(health={**UP, "started_at": "2026-03-01T03:00:00+00:00"})
+    silent = replace(stored, machines=(MachineStored(machine="pm2", newest_ms=None, state=None, since_ms=None),))
+    first_s = round(2 * mill.store.publish_every_s)
+
+    begun, later = (judge(mill, silent, heard, now_ms=NOW_MS + s * 1000) for s in (first_s, first_s + 1))
+    again = judge(mill, stored, heard, now_ms=NOW_MS + 1_000)
+
+    assert (begun.troubles, later.troubles) == ((), ("pm2 has never sent anything",))
+    assert "pm2           no state yet, nothing published yet" in as_text(begun, HELSINKI)
+    assert again.healthy
+
+
 def test_in_the_hour_that_the_clock_shows_twice_the_offset_is_said(mill: Mill, stored: Stored) -> None:
     # On 2026-10-25 at 01:00 UTC Helsinki goes back from 04:00 (+03:00) to 03:00 (+02:00).
     first, second = (int(datetime(2026, 10, 25, hour, 30, tzinfo=UTC).timestamp() * 1000) for hour in (0, 1))

@@ -13,7 +13,7 @@ import msgspec
 from msgspec import Meta
 
 from collector.decode.instant import instant_ms, plausible
-from collector.decode.parts import Shape, convert_or_reason, decode_parts
+from collector.decode.parts import NOT_DECODABLE, Shape, convert_or_reason, decode_parts
 from collector.decode.place import Place, Time
 from collector.decode.unusable import Unusable, shown
 from collector.fact import Kind
@@ -277,6 +277,18 @@ def _one_of(name: str, word: str | None, words: Sequence[str]) -> str:
     if len(words) == 1:
         raise Unusable(f'"{name}" {given}: use {words[0]}')
     raise Unusable(f'"{name}" {given}: use {", ".join(words[:-1])} or {words[-1]}')
+
+
+class _Named(msgspec.Struct):
+    note_id: str
+
+
+def note_id_in(payload: bytes) -> str | None:
+    """The id of a note that could not be used, so that its sender can be answered; None if it bears no readable one."""
+    try:
+        return _uuid("note_id", msgspec.json.decode(payload, type=_Named).note_id)
+    except (Unusable, *NOT_DECODABLE):
+        return None
 
 
 def _uuid(name: str, text: str) -> str:

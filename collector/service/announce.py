@@ -10,7 +10,9 @@ from typing import Annotated
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from collector.decode.context import note_id_in
 from collector.fact import DowntimeClosed, DowntimeOpened, Fact, State
+from collector.message import Rejected
 
 _encode = msgspec.json.Encoder().encode
 
@@ -45,11 +47,13 @@ class MachineState(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Receipt(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer to a crew note, once it is committed or refused."""
+    """The answer to a crew note, once it is committed or refused; without a readable ``note_id`` there is none."""
 
     note_id: Annotated[str, Meta(description="Id of the note.")]
-    accepted: Annotated[bool, Meta(description="Whether it was stored.")]
-    reason: Annotated[str | None, Meta(description="Why it was refused; null if it was not.")]
+    accepted: Annotated[bool, Meta(description="Whether it was stored; one on a downtime that nobody knows is.")]
+    reason: Annotated[
+        str | None, Meta(description="Why it was refused, or why it changes nothing yet; null if all is well.")
+    ]
 
 
 class Lake(msgspec.Struct, frozen=True, kw_only=True):
@@ -130,6 +134,15 @@ def receipt(root: str, machine: str, note_id: str, *, accepted: bool, reason: st
     """The answer to a crew note."""
     said = Receipt(note_id=note_id, accepted=accepted, reason=reason)
     return Announcement(topic=f"{root}/{machine}/note/receipt", payload=_encode(said), retain=False)
+
+
+def refusals(root: str, machines: Iterable[str], rejected: Iterable[Rejected]) -> Iterator[Announcement]:
+    """The answers to notes that could not be decoded: to those about a machine of the mill that bear an id."""
+    topics = {f"{root}/{machine}/note": machine for machine in machines}
+    for item in rejected:
+        machine = topics.get(item.topic)
+        if machine is not None and (note_id := note_id_in(item.payload)) is not None:
+            yield receipt(root, machine, note_id, accepted=False, reason=item.reason)
 
 
 def health_topic(root: str) -> str:

@@ -184,6 +184,8 @@ class Collector:
             self._send(
                 announce.receipt(root, answer.machine, answer.note_id, accepted=answer.accepted, reason=answer.reason)
             )
+        for said in announce.refusals(root, (machine.id for machine in self._mill.machines), batch.rejected):
+            self._send(said)
         for request in batch.requests:
             log.info("asking for what is missing: %s", request.topic, extra=about("asked", topic=request.topic))
             self._subscriber.publish(request.topic, request.payload, retain=False, qos=0)

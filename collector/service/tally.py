@@ -37,7 +37,7 @@ class Counts:
 
     def __str__(self) -> str:
         """In one line, without what did not happen."""
-        return ", ".join(f"{value} {name}" for name, value in self.as_dict().items() if value)
+        return ", ".join(f"{value:,} {name}" for name, value in self.as_dict().items() if value)
 
 
 def total(parts: Iterable[Counts]) -> Counts:

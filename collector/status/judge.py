@@ -34,10 +34,13 @@ class Status:
 
     troubles
         Why it is not well; empty if it is.
+    fresh
+        It runs, and began so short a while ago that what it heard may not have been published yet.
     """
 
     now_ms: int
     running: Running
+    fresh: bool = False
     troubles: tuple[str, ...]
     stored: Stored | None
     heard: Heard
@@ -52,17 +55,23 @@ def judge(mill: Mill, stored: Stored | None, heard: Heard, *, now_ms: int, silen
     """Judge what was read and heard.
 
     silent_after_s
-        A machine whose newest data are older than this is silent. [s]
+        A machine whose newest data are older than this is silent, unless the collector began only now. [s]
     """
     running = _running(heard, now_ms)
     troubles = [*_of_collector(running, heard, now_ms), *_of_store(mill, stored, now_ms)]
-    if stored is not None:
+    fresh = running is Running.RUNNING and _began_within(heard, 2 * mill.store.publish_every_s, now_ms)
+    if stored is not None and not fresh:
         for machine in stored.machines:
             if machine.newest_ms is None:
                 troubles.append(f"{machine.machine} has never sent anything")
             elif now_ms - machine.newest_ms > silent_after_s * 1000:
                 troubles.append(f"{machine.machine} has sent nothing for {age(now_ms - machine.newest_ms)}")
-    return Status(now_ms=now_ms, running=running, troubles=tuple(troubles), stored=stored, heard=heard)
+    return Status(now_ms=now_ms, running=running, fresh=fresh, troubles=tuple(troubles), stored=stored, heard=heard)
+
+
+def _began_within(heard: Heard, stretch_s: float, now_ms: int) -> bool:
+    began_ms = said_ms(heard, "started_at")
+    return began_ms is not None and now_ms - began_ms <= stretch_s * 1000
 
 
 def _running(heard: Heard, now_ms: int) -> Running:
@@ -74,14 +83,14 @@ def _running(heard: Heard, now_ms: int) -> Running:
         case "stopped":
             return Running.STOPPED
         case _:
-            said_ms = said_at_ms(heard)
-            late = said_ms is not None and now_ms - said_ms > SPEAKS_EVERY_S * 1000
+            last_ms = said_ms(heard)
+            late = last_ms is not None and now_ms - last_ms > SPEAKS_EVERY_S * 1000
             return Running.HANGING if late else Running.RUNNING
 
 
-def said_at_ms(heard: Heard) -> int | None:
-    """When the health message was said; None if it does not say. [ms since 1970-01-01 UTC]"""
-    said = (heard.health or {}).get("as_of")
+def said_ms(heard: Heard, name: str = "as_of") -> int | None:
+    """When the health message was said, or another instant of it; None without. [ms since 1970-01-01 UTC]"""
+    said = (heard.health or {}).get(name)
     try:
         return round(datetime.fromisoformat(str(said)).timestamp() * 1000)
     except ValueError:
@@ -95,7 +104,7 @@ def _of_collector(running: Running, heard: Heard, now_ms: int) -> list[str]:
         case Running.RUNNING:
             return _said_troubles(heard.health or {})
         case Running.HANGING:
-            return [f"the collector has said nothing for {age(now_ms - (said_at_ms(heard) or now_ms))}"]
+            return [f"the collector has said nothing for {age(now_ms - (said_ms(heard) or now_ms))}"]
         case Running.GONE:
             return ["the collector is gone without a word: it was killed, or lost its connection"]
         case Running.STOPPED:

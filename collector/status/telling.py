@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from collector.logs import one_line
 from collector.service.announce import instant
-from collector.status.judge import Status, age
+from collector.status.judge import Running, Status, age
 from collector.status.stored import Run, Stored
 
 _COUNTS = ("messages", "samples", "rejected", "late", "repeats", "repeated", "replaced")
@@ -34,16 +34,25 @@ def verdict(status: Status) -> str:
 def _lines(status: Status, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
     health, stored = status.heard.health or {}, status.stored
     yield "mill time", f"{_clock(status.now_ms, zone)} ({zone.key}), as are all times here"
-    since = f" since {_said_clock(health['started_at'], zone)}" if "started_at" in health else ""
+    since, began = _since(status), health.get("started_at")
+    stretch = "" if since is None else f" since {_said_clock(since, zone)}"
+    if began not in (None, since):
+        stretch += f", begun {_said_clock(began, zone)}"
     version = f", version {health['version']}" if "version" in health else ""
     waiting = f", {health['waiting']} messages waiting" if "waiting" in health else ""
-    yield "collector", f"{status.running}{since}{version}{waiting}"
+    yield "collector", f"{status.running}{stretch}{version}{waiting}"
     yield "broker", status.heard.why_not or "answers"
     counts = _counts(status)
     if counts:
         yield "this run", ", ".join(f"{counts[name]:,} {name}" for name in _COUNTS if name in counts)
     if stored is not None:
         yield from _stored_lines(status, stored, zone)
+
+
+def _since(status: Status) -> object:
+    """Since when the collector has been running, hanging or stopped, as it said itself; None if it did not."""
+    health = status.heard.health or {}
+    return health.get("started_at" if status.running is Running.RUNNING else "as_of")
 
 
 def _stored_lines(status: Status, stored: Stored, zone: ZoneInfo) -> Iterator[tuple[str, str]]:
@@ -55,7 +64,7 @@ def _stored_lines(status: Status, stored: Stored, zone: ZoneInfo) -> Iterator[tu
         begun = _clock(stored.cut_off.started_ms, zone)
         yield "cut off", f"run {stored.cut_off.run}, begun {begun}, did not end cleanly"
     for machine in stored.machines:
-        newest = "never sent anything"
+        newest = "nothing published yet" if status.fresh else "never sent anything"
         if machine.newest_ms is not None:
             newest = f"newest data {_clock(machine.newest_ms, zone)} ({age(status.now_ms - machine.newest_ms)} ago)"
         state = status.heard.states.get(machine.machine) or machine.state or "no state yet"
@@ -99,7 +108,8 @@ def as_json(status: Status, zone: ZoneInfo) -> dict[str, Any]:
         "time_zone": zone.key,
         **_both("as_of", status.now_ms, zone),
         "running": str(status.running),
-        "since": health.get("started_at"),
+        "since": _since(status),
+        "started_at": health.get("started_at"),
         "version": health.get("version"),
         "waiting": health.get("waiting"),
         "counts": _counts(status),

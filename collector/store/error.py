@@ -107,7 +107,10 @@ def _is_fatal(error: duckdb.Error) -> bool:
 def _held_message(text: str, path: Path) -> str:
     found = re.search(r"\(PID (\d+)\)", text)
     holder = f" (process {found[1]})" if found else ""
-    return f"{path} is held by another collector{holder}: stop it, or choose another folder under [store]"
+    return (
+        f"{path} is held by another collector{holder}: stop it, or choose another folder under [store]; a store has "
+        "one writer at a time, and the broker keeps what comes while the collector is stopped"
+    )
 
 
 def _first_line(text: str) -> str:

@@ -98,7 +98,7 @@ def _rated(role: str, records: Sequence[TagRecord], taken: set[str]) -> Iterator
         points, why = rate(record)
         if points <= 0 or (needs_name and not named):
             continue
-        reason = f"{'called so' if named else 'by its values alone'}; {why}"
+        reason = f"{'its name says so' if named else 'told by its values alone'}; {why}"
         yield points + 10 * named, Suggestion(role=role, tag=record.name, why=reason, sure=named and points >= 2)
 
 
@@ -178,7 +178,7 @@ def _draft(
     record: TagRecord, named: set[str], together: set[str], most_see: bool, after_m: float | None
 ) -> DetectorDraft:
     """``most_see``: most of the others were true most of the time, so that one which was not is turned round."""
-    reasons = ["called so"] * (record.name in named)
+    reasons = ["its name says so"] * (record.name in named)
     reasons += ["fell and rose together with others"] * (record.name in together)
     section = section_of(record.name) or "section not known"
     says_break = re.search(_BREAK_WORDS, _spaced(record.name), re.IGNORECASE) is not None
