@@ -34,7 +34,7 @@ def offspec_table(paper: Specification) -> Table:
     lines = [("within every limit", paper.good, "saleable as far as the machine can tell")]
     lines += [(why.value, amount, MEANING[why]) for why, amount in paper.off.items()]
     lines.append((_UNJUDGED, paper.unjudged, "grades without limits, or no good value of what is limited"))
-    tonnes = _tonnes_that_add_up([a for _, a, _ in lines[:-1]]) + [_unjudged_t(paper.unjudged)]
+    tonnes = [*_tonnes_that_add_up([a for _, a, _ in lines[:-1]]), _unjudged_t(paper.unjudged)]
     return Table(
         title="Paper on the reel, judged",
         columns=("", "h", "t", "of judged t", "meaning"),
