@@ -195,7 +195,11 @@ def test_paper_that_nothing_judges_is_neither_good_nor_bad() -> None:
     assert paper.unjudged.ms == 70 * MINUTE
     assert "not known" in offspec_said(paper)
     table = offspec_table(paper)
-    assert table.rows[-1][:3] == ("not judged", "1.17", "12.0")  # an hour at 12 t/h, and 10 min of which nothing is known
+    assert table.rows[-1][:3] == (
+        "not judged",
+        "1.17",
+        "12.0",
+    )  # an hour at 12 t/h, and 10 min of which nothing is known
     assert "Through 10.0 min speed or basis weight had no good value" in table.note
 
 
