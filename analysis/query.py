@@ -34,6 +34,9 @@ T = TypeVar("T")
 _LOOK_S = 0.1
 _NO_ARROW = re.compile(r"INTERVAL|UNION|BIGNUM|BIT\b|TIME WITH TIME ZONE")
 """Types, also within lists and structs, for which polars has none; a text stands for them."""
+_MOST_PLACES = 6
+_SMALL, _GREAT = 1e-4, 1e15
+"""Beyond these a fraction is told whole: with six places too little would be left of it, or Python writes a power."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -223,6 +226,19 @@ def text_of(answer: Answer, shape: Format) -> Iterator[str]:
             yield from _csv(answer)
         case _:
             yield from (_line(answer.columns, row) + "\n" for batch in answer.batches for row in batch)
+
+
+def cells(rows: Sequence[Sequence[object]]) -> tuple[tuple[str, ...], ...]:
+    """Rows as a table shows them: in a column of fractions the points stand under each other, as far as places go."""
+    return tuple(zip(*map(_column, zip(*rows, strict=True)), strict=True))
+
+
+def _column(values: Sequence[object]) -> list[str]:
+    fractions = [value for value in values if isinstance(value, float) and math.isfinite(value)]
+    if not fractions or not all(value == 0 or _SMALL <= abs(value) < _GREAT for value in fractions):
+        return [cell(value) for value in values]
+    places = min(max(len(str(value).partition(".")[2]) for value in fractions), _MOST_PLACES)
+    return [f"{value:.{places}f}" if isinstance(value, float) else cell(value) for value in values]
 
 
 def cell(value: object) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import io
 import sys
 from contextlib import ExitStack
+from decimal import Decimal
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -230,7 +231,7 @@ def _list_questions() -> None:
 def _print_rows(answer: Answer) -> None:
     """The first rows as a table; stderr says if there were more."""
     from analysis.command.console import show_table
-    from analysis.query import cell
+    from analysis.query import cells
     from analysis.result import Table
 
     rows = list(islice((row for batch in answer.batches for row in batch), MOST_TABLE_ROWS + 1))
@@ -239,8 +240,10 @@ def _print_rows(answer: Answer) -> None:
         for _, plan in rows:
             click.echo(plan)
         return
-    shown = tuple(tuple(cell(value) for value in row) for row in rows[:MOST_TABLE_ROWS])
-    numbers = frozenset(place for row in rows for place, value in enumerate(row) if isinstance(value, int | float))
-    show_table(Table(title="", columns=answer.columns, rows=shown, numbers=numbers))
+    shown = rows[:MOST_TABLE_ROWS]
+    numbers = frozenset(
+        place for row in shown for place, value in enumerate(row) if isinstance(value, int | float | Decimal)
+    )
+    show_table(Table(title="", columns=answer.columns, rows=cells(shown), numbers=numbers))
     if len(rows) > MOST_TABLE_ROWS:
         click.echo(f"only the first {MOST_TABLE_ROWS:,} rows are shown; --format csv gives all", err=True)

@@ -41,7 +41,8 @@ def test_the_worked_day_in_the_rows_of_the_guideline() -> None:
     assert found.pct(found.lost_ms[Loss.SCHEDULED]) == pytest.approx(1.39, abs=0.005)
     assert found.total_ms == 95 * MINUTE
     assert losses_said(past, ledger(past, WHOLE_DAY)) == (
-        "6.60 % of available time was lost, where the guideline has < 7.0 %; breaks are furthest above theirs, 5.21 %."
+        "6.60 % of available time was lost, where the guideline has < 7.0 %; furthest above its own is "
+        "the row 'breaks', 5.21 % where it has < 3.0 %."
     )
 
 

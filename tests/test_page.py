@@ -56,6 +56,14 @@ def test_the_ledger_adds_up_to_the_shift_with_the_minutes_of_its_loss_sheet(
     assert all(f" {minutes:.1f} " in on_sheet for minutes in parts)
 
 
+def test_the_tonnes_beside_the_breaks_are_those_of_breaks_and_not_of_stops(page: Visitor) -> None:
+    told = page.get(NIGHT).text
+
+    # 26 + 15 min of breaks and 30 min of a stop, before all of which 12 t/h were made
+    assert "8.2 t not made for breaks" in told
+    assert '<td class="n">14.2 t</td>' in told
+
+
 def test_the_shift_before_and_after_are_one_touch_away(page: Visitor) -> None:
     shown = page.get(NIGHT).text
 

@@ -25,7 +25,7 @@ from analysis.page.targets import by_section, targets
 from analysis.period import Period
 from analysis.suggest.answer import Breaks, Suggestion
 from analysis.suggest.known import Cause, Known
-from analysis.suggest.model import Suggested
+from analysis.suggest.model import Reason, Suggested
 from tests.histories import downtime, history
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -182,6 +182,45 @@ def test_no_cause_is_offered_twice_and_unknown_always_is() -> None:
     assert [one.code for one in found.suggested] == ["PR-DRW"]
     assert [one.code for one in found.usual] == ["CO-HOL", "PR-FLT"]
     assert [one.code for one in found.unknown] == ["XX-UNK"]
+
+
+def test_a_suggestion_less_likely_than_the_usual_cause_stands_behind_the_usual_ones() -> None:
+    asked = suggestion("CO-HOL", "PR-FLT")  # each 40 %
+
+    behind = targets("press", CAUSES, ["PR-DRW"], asked, least=0.5)
+    leading = targets("press", CAUSES, ["PR-DRW"], asked, least=0.4)
+    usual_itself = targets("press", CAUSES, ["CO-HOL"], asked, least=0.5)
+
+    assert (behind.suggested, [one.code for one in behind.usual]) == ((), ["PR-DRW", "PR-FLT"])
+    assert [one.code for one in behind.faint] == ["CO-HOL"]
+    assert (
+        [one.code for one in leading.suggested] == [one.code for one in usual_itself.suggested] == ["CO-HOL", "PR-FLT"]
+    )
+    assert not leading.faint
+
+
+def test_a_suggestion_must_be_as_likely_as_the_cause_that_a_section_uses_most() -> None:
+    coded = [
+        Known(downtime_id=f"d{n}", started_ms=n, section="press", cause=code)
+        for n, code in enumerate(["PR-DRW"] * 3 + ["PR-FLT"])
+    ]
+
+    habits = _habits(Breaks(all=tuple(coded), causes=CAUSES))
+
+    assert habits.least_to_lead("press") == pytest.approx(3 / 6)  # 3 of 4, and of 2 more that had none
+    assert habits.least_to_lead("couch") == 1.0  # nothing coded there: any one of the list's one
+    assert habits.least_to_lead("reel") == 0.0
+
+
+def test_why_a_cause_is_suggested_is_what_tells_most_and_not_that_nothing_had_happened() -> None:
+    spoken = (Reason(words="no flicker", factor=1.9, absent=True), Reason(words="at a turn-up", factor=1.2))
+    asked = Suggestion(
+        known=Known(downtime_id="d", started_ms=0, section="press"),
+        causes=(Suggested(code="PR-DRW", probability=0.4, reasons=spoken),),
+        learned_from=5,
+    )
+
+    assert [one.because for one in targets("press", CAUSES, [], asked).suggested] == ["at a turn-up"]
 
 
 def test_where_nothing_was_ever_coded_the_causes_of_the_section_are_offered() -> None:

@@ -59,6 +59,19 @@ def test_sql_comes_from_a_file_or_from_stdin(mill: Path, tmp_path: Path) -> None
     assert json.loads(piped.stdout) == [{"section": "press", "breaks": 2}, {"section": "reel", "breaks": 1}]
 
 
+def test_a_table_sets_the_points_of_a_column_under_each_other_and_data_stay_as_they_are(mill: Path) -> None:
+    sql = (
+        "SELECT unnest([2408.97, 2774.758, NULL]::DOUBLE[]) AS even, unnest([1, 2, 3]) AS whole, "
+        "unnest([0.00001, 5, 1e20]::DOUBLE[]) AS wide, unnest([1/3, 0.25, 'nan']::DOUBLE[]) AS many"
+    )
+
+    told = [line.split() for line in run(mill, sql).stdout.splitlines() if "2408" in line or "2774" in line]
+
+    assert told == [["2408.970", "1", "1e-05", "0.333333"], ["2774.758", "2", "5.0", "0.250000"]]
+    first = json.loads(run(mill, sql, "--format", "json").stdout)[0]
+    assert (first["even"], first["many"]) == (2408.97, 1 / 3)
+
+
 def test_the_end_of_the_file_says_what_it_becomes(mill: Path, tmp_path: Path) -> None:
     for name in ("rows.csv", "rows.json", "rows.jsonl", "rows.parquet", "rows.arrow", "rows.xlsx"):
         assert run(mill, "FROM sheet_break", "--out", str(tmp_path / name)).exit_code == 0

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from analysis.figures.ledger import ledger
 from analysis.history import Attempt, Grade, GradeRun, History, LabResult, Stretch
 from analysis.paper.clock import clocks, settled_at
-from analysis.paper.offspec import Specification, Why, failed_reels, outside, specification
+from analysis.paper.offspec import Amount, Specification, Why, failed_reels, outside, specification
 from analysis.period import Period
 from analysis.telling.offspec import clock_values, offspec_said, offspec_table
 from tests.histories import DAY, MINUTE, downtime, on_reel_but_for, random_histories
@@ -194,7 +194,31 @@ def test_paper_that_nothing_judges_is_neither_good_nor_bad() -> None:
     assert paper.quality is None
     assert paper.unjudged.ms == 70 * MINUTE
     assert "not known" in offspec_said(paper)
-    assert offspec_table(paper).rows[-1][0] == "not judged"
+    table = offspec_table(paper)
+    assert table.rows[-1][:3] == (
+        "not judged",
+        "1.17",
+        "12.0",
+    )  # an hour at 12 t/h, and 10 min of which nothing is known
+    assert "Through 10.0 min speed or basis weight had no good value" in table.note
+
+
+def test_tonnes_that_are_not_known_are_not_told_as_none() -> None:
+    table = offspec_table(judged(on_reel_but_for([]), [stretch(0, 60), stretch(60, 70, tonnes_t=None)]))
+
+    assert table.rows[-1][2] == "not known"
+
+
+def test_the_tonnes_of_the_reasons_add_up_to_what_was_judged() -> None:
+    paper = Specification(
+        good=Amount(tonnes_t=100.04), off={why: Amount(tonnes_t=1.04) for why in (Why.RESTART, Why.LIMITS, Why.LAB)}
+    )
+
+    told = [float(row[2]) for row in offspec_table(paper).rows]
+
+    # each rounded by itself would give 103.0
+    assert sum(told) == pytest.approx(103.2)
+    assert "of 103.2 t judged" in offspec_said(paper)
 
 
 @st.composite

@@ -87,7 +87,7 @@ def test_reasons_and_a_note_that_a_person_could_send_go_with_each(store: Path) -
     assert couch["causes"][0]["cause"] == "GS-STU"
     assert couch["causes"][0]["probability"] > 0.6
     words = [r["words"] for r in couch["causes"][0]["for"]]
-    assert "soon after the sheet's return (8 of 8 so coded)" in words
+    assert "soon after the sheet's return, as in 8 of 8 breaks of this cause" in words
     assert couch["causes"][0]["note_a_person_could_send"] == {
         "downtime": "pm2-20260310T130000Z",
         "kind": "cause",

@@ -123,7 +123,7 @@ def test_it_warns_when_the_tower_is_full_before_the_sheet_is_expected_back() -> 
     said = warnings_said(Outlook(now=now(off), towers=(nearly_full, roomy)))
     # Clopper and Pearson, 5 of 5: from 0.025^(1/5) = 47.8 %.
     assert said == (
-        "white tower will be full in 6.9 min at the present rate, "
+        "White tower will be full in 6.9 min at the present rate, "
         "and the sheet is expected back only in 30.0 min (chance 100 %, 48 % to 100 %).",
     )
 

@@ -148,6 +148,18 @@ def test_a_winner_among_equals_is_much_too_high_and_one_far_ahead_is_hardly() ->
     assert clear.optimism_pct < 5
 
 
+def test_a_winner_that_is_not_too_high_is_not_said_to_be_so_by_nothing() -> None:
+    past, book = ten_days()
+    found = worth(past, book, "section")
+    assert found is not None
+
+    slight = tell_worth(past, book, replace(found, optimism_pct=0.4), "section").cautions
+    more = tell_worth(past, book, replace(found, optimism_pct=12.4), "section").cautions
+
+    assert not any("here by about" in one for one in slight)
+    assert any("greater than it is, here by about 12 %, and" in one for one in more)
+
+
 def test_a_machine_that_was_never_available_says_so() -> None:
     past = on_reel_but_for([downtime(0, 14_400, "planned")], to_ms=PERIOD.to_ms)
     book = ledger(past, PERIOD)

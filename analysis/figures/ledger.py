@@ -28,13 +28,13 @@ class Class(StrEnum):
 
 
 MEANING = {
-    Class.ON_REEL: "The sheet is on the reel.",
-    Class.BREAK: "From an unplanned loss of the sheet to the sheet back on the reel.",
-    Class.STOP: "The same, when stock went off or the machine slowed down with the loss.",
-    Class.PLANNED: "The same, when the crew took the sheet off on purpose.",
-    Class.UNKNOWN: "The loss fell into a data gap or before the first data; also a standing machine, or one without "
-    "stock, while no downtime was open.",
-    Class.NO_DATA: "Nothing was heard of the machine. It wins over every other class.",
+    Class.ON_REEL: "the sheet is on the reel",
+    Class.BREAK: "from an unplanned loss of the sheet to the sheet back on the reel",
+    Class.STOP: "the same, when stock went off or the machine slowed down with the loss",
+    Class.PLANNED: "the same, when the crew took the sheet off on purpose",
+    Class.UNKNOWN: "the loss fell into a data gap or before the first data; also a standing machine, or one without "
+    "stock, while no downtime was open",
+    Class.NO_DATA: "nothing was heard of the machine; it wins over every other class",
 }
 
 NO_SECTION = "section not known"

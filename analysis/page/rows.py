@@ -94,7 +94,8 @@ def targets_of(site: Site, facts: ShiftFacts, row: Row) -> Targets:
     """Which causes a downtime is offered first."""
     usual, downtime = habits(site, facts.history.machine.machine), row.downtime
     suggestion = facts.suggestions.get(downtime.downtime_id)
-    return targets(downtime.section, usual.causes, usual.of(downtime.section), suggestion)
+    section = downtime.section
+    return targets(section, usual.causes, usual.of(section), suggestion, least=usual.least_to_lead(section))
 
 
 def before(site: Site, downtime_id: str) -> Before | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
@@ -31,6 +31,8 @@ class Habits:
 
     usual
         Of each section with coded breaks: its causes, the most used first. Of the section None: of all sections.
+    shares
+        Of each section with coded breaks: the share of its most used cause. [-]
     causes
         The mill's list; those that name nothing at its end, the most used of them first.
     """
@@ -38,11 +40,19 @@ class Habits:
     breaks: Breaks
     usual: Mapping[str | None, Sequence[str]]
     causes: Sequence[Cause]
+    shares: Mapping[str | None, float] = field(default_factory=dict)
 
     def of(self, section: str | None) -> Sequence[str]:
         """The causes that a section mostly has; of one with neither coded breaks nor causes, those of the mill."""
         listed = any(cause.section == section and cause.nameable for cause in self.causes)
         return self.usual.get(section, () if listed else self.usual[None])
+
+    def least_to_lead(self, section: str | None) -> float:
+        """How likely a suggestion must be to stand before a section's own causes. [-]"""
+        if (share := self.shares.get(section)) is not None:
+            return share
+        listed = sum(cause.section == section and cause.nameable for cause in self.causes)
+        return 1 / listed if listed else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,9 +151,10 @@ def _habits(breaks: Breaks) -> Habits:
         learner.add(one)
         sections.add(one.section)
     usual: dict[str | None, Sequence[str]] = {section: tuple(learner.usual(section)) for section in sections}
+    shares = {section: share for section in sections if (share := learner.usual_share(section)) is not None}
     used = Counter(one.cause for one in breaks.all)
     causes = sorted(breaks.causes, key=lambda cause: (not cause.nameable, 0 if cause.nameable else -used[cause.code]))
-    return Habits(breaks=breaks, usual=usual | {None: tuple(learner.usual(""))}, causes=causes)
+    return Habits(breaks=breaks, usual=usual | {None: tuple(learner.usual(""))}, causes=causes, shares=shares)
 
 
 def _suggestions(breaks: Breaks, waiting: Sequence[str]) -> dict[str, Suggestion]:

@@ -27,23 +27,32 @@ class Why(StrEnum):
 
 
 MEANING = {
-    Why.RESTART: "From back on the reel until within every limit to stay, or until the sheet was lost again.",
-    Why.GRADE_CHANGE: "From the change until within the new grade's limits to stay.",
-    Why.LIMITS: "Any other time in which a limit was not kept.",
-    Why.LAB: "The rest of every reel of which a laboratory result was outside the limits.",
+    Why.RESTART: "from back on the reel until within every limit to stay, or until the sheet was lost again",
+    Why.GRADE_CHANGE: "from the change until within the new grade's limits to stay",
+    Why.LIMITS: "any other time in which a limit was not kept",
+    Why.LAB: "the rest of every reel of which a laboratory result was outside the limits",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Amount:
-    """Time on the reel and what was made in it, at reel moisture. [ms], [t]"""
+    """Time on the reel and what was made in it, at reel moisture. [ms], [t]
+
+    unknown_ms
+        Part of the time without a good value of speed or basis weight: of it no tonnes are counted. [ms]
+    """
 
     ms: int = 0
     tonnes_t: float = 0.0
+    unknown_ms: int = 0
 
     def plus(self, stretch: Stretch) -> Amount:
         """This and one stretch more; its tonnes are none where they are unknown."""
-        return Amount(ms=self.ms + stretch.ms, tonnes_t=self.tonnes_t + (stretch.tonnes_t or 0.0))
+        return Amount(
+            ms=self.ms + stretch.ms,
+            tonnes_t=self.tonnes_t + (stretch.tonnes_t or 0.0),
+            unknown_ms=self.unknown_ms + (stretch.ms if stretch.tonnes_t is None else 0),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

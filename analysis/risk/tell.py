@@ -274,9 +274,10 @@ def _how(judgement: Judgement) -> str:
     settings = judgement.settings
     apart = settings.horizon_min + max(settings.windows_min)
     return (
-        f"Judged forward in time over {judgement.shifts:.0f} shifts of {settings.shift_h:g} h, each block by what ended"
-        f" at least {apart} min before it. Warned of: a warning came {settings.lead_min} to {settings.horizon_min} min "
-        "before the break. False: no loss followed; the level of a warning is set each day on the days before. "
+        f"Judged forward in time over {round(judgement.shifts, 1):g} shifts of {settings.shift_h:g} h, each block by "
+        f"what ended at least {apart} min before it. Warned of: a warning came {settings.lead_min} to "
+        f"{settings.horizon_min} min before the break. False: no loss followed; the level of a warning is set each day "
+        "on the days before. "
         f"At {settings.budget:g} a shift: the share with the level set in hindsight. "
         f"Quiet for {settings.quiet_on_reel_min} min after a restart and {settings.quiet_grade_change_min} min after a "
         f"grade change; {settings.repeat_min} min between warnings. "

@@ -86,8 +86,8 @@ def _sentence(
 ) -> str:
     return (
         f"The model {finding}: of {count} primary breaks it warned of {len(ours.hits)} ({_per_cent(ours.warned)}) at "
-        f"least {settings.lead_min} min ahead, at {ours.false_per_shift:.1f} false warnings a {settings.shift_h:g} h "
-        f"shift; the best plain rule, {best.name}, warned of {len(best.hits)} at {best.false_per_shift:.1f}. "
+        f"least {settings.lead_min} min ahead, at {ours.false_per_shift:.2f} false warnings a {settings.shift_h:g} h "
+        f"shift; the best plain rule, {best.name}, warned of {len(best.hits)} at {best.false_per_shift:.2f}. "
         f"Difference {_points(difference)}."
     )
 

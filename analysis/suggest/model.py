@@ -27,10 +27,15 @@ States = Mapping[str, int]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:
-    """One thing that speaks for a cause or against it; ``factor`` is by how much it changes its odds, about."""
+    """One thing that speaks for a cause or against it; ``factor`` is by how much it changes its odds, about.
+
+    absent
+        True for something that had not happened.
+    """
 
     words: str
     factor: float
+    absent: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +100,11 @@ class Learner:
             of = Counter({c: n for c, n in self._number.items() if c != _ALL})
         return [c for c, n in sorted(of.items(), key=lambda item: (-item[1], item[0])) if n]
 
+    def usual_share(self, section: str | None) -> float | None:
+        """Share of a section's most used cause, as if a few breaks more had had none; None while it has no break."""
+        used = [n for (c, s), n in self._section.items() if c != _ALL and s == (section or "")]
+        return max(used) / (sum(used) + self.settings.section_breaks) if used else None
+
     def suggest(self, known: Known, states: States | None = None) -> list[Suggested]:
         """Every cause with its probability, the likeliest first; what is left belongs to causes never coded here."""
         parts = self._parts(known, states)
@@ -151,8 +161,8 @@ class Learner:
         number = self._sign[cause, rule.name, True] + self._sign[cause, rule.name, False]
         share = (self._sign[cause, rule.name, True] + weight * expected) / (number + weight)
         factor = share / usual if there else (1 - share) / (1 - usual)
-        seen = f"{self._sign[cause, rule.name, there]} of {number} so coded"
-        return Reason(words=f"{_SIGN_WORDS[rule.name][there]} ({seen})", factor=max(factor, 1e-6))
+        seen = f", as in {self._sign[cause, rule.name, there]} of {number} breaks of this cause" if number else ""
+        return Reason(words=_SIGN_WORDS[rule.name][there] + seen, factor=max(factor, 1e-6), absent=not there)
 
     def _tag_part(self, cause: str, tag: str, state: int, power: float) -> Reason:
         weight = self.settings.tag_breaks
@@ -190,6 +200,9 @@ _ALL = "\0all"
 _SIGN_WORDS = {
     "turn-up": {True: "lost at a turn-up", False: "not lost at a turn-up"},
     "grade change": {True: "just after a change of grade", False: "no change of grade just before"},
-    "restart": {True: "soon after the sheet's return", False: "long after the sheet's return"},
-    "photo-eye": {True: "the detector had flickered or been blind", False: "the detector had not flickered"},
+    "restart": {True: "soon after the sheet's return", False: "not soon after the sheet's return"},
+    "photo-eye": {
+        True: "its detector had flickered or been blind",
+        False: "its detector was in order, without flicker",
+    },
 }

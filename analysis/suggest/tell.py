@@ -18,6 +18,8 @@ from analysis.telling.common import SAFETY, about, iso, named
 MOST_CAUSES, MOST_REASONS = 2, 3
 LEAST_SAID = 1.15
 """A reason that changes the odds by less is not told."""
+LEAST_SAID_ABSENT = 2.0
+"""The same for something that had not happened, which nobody expects to be told of."""
 _SURE = 0.99
 """Some chance is always left to causes never coded, so 100 % is never promised."""
 ONLY_SUGGESTED = (
@@ -109,7 +111,11 @@ def said(found: Suggestion, most: int = MOST_CAUSES) -> str:
 
 def told(reasons: Sequence[Reason]) -> list[Reason]:
     """The reasons worth telling, the strongest first."""
-    return [r for r in reasons if max(r.factor, 1 / r.factor) >= LEAST_SAID][:MOST_REASONS]
+    return [r for r in reasons if max(r.factor, 1 / r.factor) >= _least(r)][:MOST_REASONS]
+
+
+def _least(reason: Reason) -> float:
+    return LEAST_SAID_ABSENT if reason.absent else LEAST_SAID
 
 
 def name_of(breaks: Breaks, code: str) -> str:

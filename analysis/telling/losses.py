@@ -38,7 +38,8 @@ def losses_said(history: History, book: Ledger) -> str:
     said = f"{number(total, 2)} % of available time was lost, where the guideline has {GUIDELINE_TOTAL.said}"
     if over[worst] <= 0:
         return f"{said}; no row is above its own."
-    return f"{said}; {worst.value} are furthest above theirs, {number(found.pct(found.lost_ms[worst]), 2)} %."
+    own = number(found.pct(found.lost_ms[worst]), 2)
+    return f"{said}; furthest above its own is the row '{worst.value}', {own} % where it has {GUIDELINE[worst].said}."
 
 
 def losses_table(history: History, book: Ledger) -> Table:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from analysis.figures.ledger import section_label
+from analysis.figures.rounding import in_whole_units
 from analysis.history import History
 from analysis.paper.clock import Clock
 from analysis.paper.offspec import MEANING, Amount, Specification
@@ -31,18 +33,45 @@ def offspec_table(paper: Specification) -> Table:
     """Paper on the reel by how it was judged."""
     lines = [("within every limit", paper.good, "saleable as far as the machine can tell")]
     lines += [(why.value, amount, MEANING[why]) for why, amount in paper.off.items()]
-    lines.append(("not judged", paper.unjudged, "grades without limits, or no good value of what is limited"))
+    lines.append((_UNJUDGED, paper.unjudged, "grades without limits, or no good value of what is limited"))
+    tonnes = [*_tonnes_that_add_up([a for _, a, _ in lines[:-1]]), _unjudged_t(paper.unjudged)]
     return Table(
         title="Paper on the reel, judged",
         columns=("", "h", "t", "of judged t", "meaning"),
-        rows=tuple((name, hours(a.ms), number(a.tonnes_t), _share(a, paper, name), said) for name, a, said in lines),
+        rows=tuple(
+            (name, hours(a.ms), t, _share(a, paper, name), said)
+            for (name, a, said), t in zip(lines, tonnes, strict=True)
+        ),
         numbers=frozenset({1, 2, 3}),
-        note="At reel moisture. Every minute stands under one reason, the first that applies; none of it is lost time.",
+        note=_note(paper),
     )
 
 
+_UNJUDGED = "not judged"
+_UNITS_A_T, _TENTH = 10_000, 1_000
+
+
+def _tonnes_that_add_up(judged: Sequence[Amount]) -> list[str]:
+    tenths = in_whole_units([round(_UNITS_A_T * a.tonnes_t) for a in judged], _TENTH)
+    return [number(tenth / 10) for tenth in tenths]
+
+
+def _unjudged_t(unjudged: Amount) -> str:
+    return "not known" if unjudged.unknown_ms and not unjudged.tonnes_t else number(unjudged.tonnes_t)
+
+
+def _note(paper: Specification) -> str:
+    said = "At reel moisture. Every minute stands under one reason, the first that applies; none of it is lost time."
+    if unknown_ms := paper.unjudged.unknown_ms:
+        said += (
+            f" Through {length(unknown_ms)} speed or basis weight had no good value: no tonnes are judged of it. What "
+            "was made counts the value before, and is greater by that."
+        )
+    return said
+
+
 def _share(amount: Amount, paper: Specification, name: str) -> str:
-    if name == "not judged":
+    if name == _UNJUDGED:
         return NOTHING
     return percent(amount.tonnes_t / paper.judged_t, 2) if paper.judged_t else MISSING
 
@@ -104,7 +133,7 @@ def offspec_values(paper: Specification) -> dict[str, Any]:
 
 
 def _amount_values(amount: Amount) -> dict[str, Any]:
-    return {"ms": amount.ms, "tonnes_t": amount.tonnes_t}
+    return {"ms": amount.ms, "tonnes_t": amount.tonnes_t, "unknown_ms": amount.unknown_ms}
 
 
 def clock_values(clock: Clock) -> dict[str, Any]:

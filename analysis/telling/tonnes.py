@@ -101,7 +101,7 @@ def production_table(found: Made, lost: Lost, on_reel_ms: int) -> Table:
 
 
 def _unknown_said(found: Made, lost: Lost, on_reel_ms: int) -> str:
-    parts = ["Hours that the period cuts are shared out by time."]
+    parts = ["Of an hour that lies only partly in the period, as large a part of its tonnes counts."]
     if found.unknown_ms:
         parts.append(f"Basis weight unknown for {length(found.unknown_ms)} on the reel.")
     if on_reel_ms - found.on_reel_ms > 1000:

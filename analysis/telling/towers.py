@@ -8,7 +8,7 @@ from typing import Any
 
 from analysis.broke.tower import BREAK_MIN, BreakCost, Now, Outlook, TowerForecast, break_cost
 from analysis.figures.tonnes import MS_PER_MIN
-from analysis.result import MISSING, NOTHING, Table, length, number, percent
+from analysis.result import MISSING, NOTHING, Table, length, number, percent, sentence_case
 from analysis.telling.common import iso
 
 
@@ -23,7 +23,7 @@ def _warning(f: TowerForecast) -> str:
     until_ms = f.until_full_ms or 0
     full = "is full" if until_ms < MS_PER_MIN else f"will be full in {length(until_ms)} at the present rate"
     back = length(round(expected.value)) if expected else NOTHING
-    return f"{f.now.tower.tower} {full}, and the sheet is expected back only in {back}{chance}."
+    return f"{sentence_case(f.now.tower.tower)} {full}, and the sheet is expected back only in {back}{chance}."
 
 
 def _chance(f: TowerForecast) -> str:

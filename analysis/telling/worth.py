@@ -46,7 +46,7 @@ def _said(history: History, found: Worth) -> str:
         )
     cost = MISSING if first.cost is None else f"{_amount(first.cost)} {history.mill.currency}"
     return (
-        f"{_name(first)} costs {significant(first.lost_h)} h and {cost} a year; "
+        f"{_name(first)} costs {significant(first.lost_h)} h and {cost} a year, secondary breaks included; "
         f"to be rid of all of it would be worth {_amount(saved)} {unit} a year."
     )
 
@@ -108,7 +108,8 @@ def _cautions(history: History, book: Ledger, found: Worth) -> tuple[str, ...]:
     days = book.period.length_ms / 86_400_000
     if days < _SHORT_D:
         said.append(f"A year is drawn from {days:.0f} days: whatever is seasonal or rare is not in it.")
-    much = "" if not found.optimism_pct else f", here by about {found.optimism_pct:.0f} %"
+    optimism_pct = round(found.optimism_pct or 0.0)
+    much = f", here by about {optimism_pct} %" if optimism_pct else ""
     said.append(
         f"Whatever is picked because it is the greatest looks greater than it is{much}, and part of it would go away "
         "without any change (regression to the mean): judge a gain by compare, on time after the change."

@@ -93,10 +93,12 @@ def _shown(request: Request, site: Site, machine: Machine, found: tuple[ShiftSpa
 
 def _headline(facts: ShiftFacts) -> dict[str, Any]:
     review = facts.review
+    breaks = [row for row in review.downtimes if row.began_here and row.downtime.kind == "break"]
     return {
         "uptime": review.efficiency.figure("time efficiency").value,
         "late_ms": review.book.ms[Class.ON_REEL] - review.made.on_reel_ms,
-        "breaks": sum(row.began_here and row.downtime.kind == "break" for row in review.downtimes),
+        "breaks": len(breaks),
+        "breaks_lost_t": sum(row.lost.tonnes_t for row in breaks),
     }
 
 
