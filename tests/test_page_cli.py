@@ -11,7 +11,7 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from functools import partial
@@ -30,9 +30,10 @@ from analysis.page.cli import page
 from analysis.page.entrance import Doorkeeper
 from analysis.page.keys import Keys
 from analysis.page.outbox import Outbox
-from analysis.page.serve import CannotListen, address, configured, listen
+from analysis.page.serve import CannotListen, ImpatientLoop, address, configured, listen
 from analysis.page.settings import PageSettings, settings_of
 from collector.mqtt.broker import free_port
+from tests.certificates import Authority
 from tests.page import night_store
 from tests.servers import accepts, wait_until
 
@@ -169,6 +170,12 @@ def test_the_address_that_is_told_can_be_asked_for(mill: Path) -> None:
         assert address(replace(everywhere, host="::1"), listening) == f"http://[::1]:{port}/"
 
 
+def running(serving_on: Coroutine[Any, Any, None]) -> None:
+    """Run in a loop as the page itself has."""
+    with asyncio.Runner(loop_factory=ImpatientLoop) as runner:
+        runner.run(serving_on)
+
+
 @contextmanager
 def served(mill: Path, **settings: Any) -> Iterator[int]:
     """The page as it is served, in a thread; gives its port."""
@@ -183,7 +190,7 @@ def served(mill: Path, **settings: Any) -> Iterator[int]:
         await serving
 
     with listen(found) as listening:
-        thread = threading.Thread(target=lambda: asyncio.run(run(listening)))
+        thread = threading.Thread(target=lambda: running(run(listening)))
         thread.start()
         try:
             yield listening.getsockname()[1]
@@ -203,6 +210,19 @@ def test_whoever_connects_and_does_not_finish_asking_is_let_go(
         with suppress(ConnectionResetError):
             while slow.recv(65_536):
                 pass
+
+
+def test_whoever_connects_and_never_ends_the_handshake_is_let_go(
+    mill: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cert, key = Authority.made(tmp_path / "certificates").vouch("page")
+    monkeypatch.setattr(serving, "ASKS_WITHIN_S", 0.3)
+    with (
+        served(mill, tls_cert=cert, tls_key=key) as port,
+        socket.create_connection(("127.0.0.1", port), timeout=30) as slow,
+        suppress(ConnectionResetError),
+    ):
+        assert slow.recv(1) == b""
 
 
 def test_one_address_cannot_have_all_connections(mill: Path, monkeypatch: pytest.MonkeyPatch) -> None:

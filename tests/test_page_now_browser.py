@@ -8,7 +8,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from analysis.page.now import hub, stream
+from analysis.read import CannotRead
 from collector.mqtt.broker import embedded_broker, free_port
+from tests.analysis_store import HandMadeStore
 from tests.browsers import browser_page
 from tests.page import night_store
 from tests.page_server import page_of, say
@@ -55,3 +58,29 @@ def test_the_wall_follows_the_machine_and_says_when_it_does_not(tmp_path: Path) 
             expect(word).to_have_text("threading")
             expect(page.locator("#now-lost")).to_be_hidden()
     assert faults == []
+
+
+@pytest.mark.slow
+def test_a_machine_that_only_the_hub_still_knows_does_not_load_the_page_over_and_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(*_: object, **__: object) -> None:
+        raise CannotRead("the file is torn")
+
+    monkeypatch.setattr(stream, "BEAT_S", 0.2)
+    (tmp_path / "renewed").mkdir()
+    renewed = HandMadeStore(tmp_path / "renewed")
+    renewed.machine("2026-03-01 00:00", "2026-03-04 06:05")
+    renewed.close(published="2026-03-04 06:06", data_to="2026-03-04 06:05")
+    with browser_page() as page, page_of(night_store(tmp_path)) as served:
+        page.goto(f"{served.url}/now")
+        expect(page.locator("[data-machine=pm3]")).to_be_visible()
+        monkeypatch.setattr(hub, "known", unreadable)
+        (tmp_path / "renewed" / "kept" / "published.duckdb").rename(tmp_path / "kept" / "published.duckdb")
+        page.goto(f"{served.url}/now")
+        page.wait_for_function("performance.getEntriesByType('navigation')[0].type === 'reload'")
+
+        # Ends with an error if the page is left meanwhile.
+        page.evaluate("new Promise(heard => source.addEventListener('beat', heard))")
+
+        expect(page.locator("[data-machine]")).to_have_count(1)

@@ -42,6 +42,16 @@ FILES = 4096
 """Open files of the process, as far as the system allows it: more than the usual 1024."""
 
 
+class ImpatientLoop(asyncio.SelectorEventLoop):
+    """Has as little patience with a handshake as with a request: until it is done, no connection of ours counts it."""
+
+    async def create_server(self, *arguments: Any, **named: Any) -> asyncio.Server:
+        """As asyncio's own, which waits for a handshake for a minute."""
+        if named.get("ssl") is not None:
+            named.setdefault("ssl_handshake_timeout", ASKS_WITHIN_S)
+        return await super().create_server(*arguments, **named)
+
+
 class CannotListen(Exception):
     """The address cannot be had; the message says why, and what to do."""
 
@@ -158,7 +168,8 @@ def serve(app: Starlette, settings: PageSettings, listening: socket.socket, read
         ) from error
     os.nice(NICE)
     _allow_files()
-    asyncio.run(_serve(_Server(config), app, listening, ready))
+    with asyncio.Runner(loop_factory=ImpatientLoop) as runner:
+        runner.run(_serve(_Server(config), app, listening, ready))
 
 
 async def _serve(server: _Server, app: Starlette, listening: socket.socket, ready: Callable[[], None]) -> None:

@@ -7,6 +7,7 @@ const spokenAt = document.getElementById("now-spoken");
 document.getElementById("main").dataset.live = ""; // page.js need not renew what renews itself
 const SILENT_MS = 12000; // two beats of the server and some to spare
 const said = new Map();
+const TURNED_UP = "breakhorn-turned-up "; // and a machine: this page was loaded anew for it
 let ahead = Number(all.dataset.at) - Date.now(); // the server's clock less ours
 let heard = performance.now();
 let source = null;
@@ -24,14 +25,22 @@ function take(event) {
   return told;
 }
 
+// A machine that turned up belongs to this page, and into the links at its head. Once only: the page itself may not
+// list it, while the store has just lost it or cannot be read.
+function turnedUp(machine) {
+  if (all.classList.contains("alone") || sessionStorage.getItem(TURNED_UP + machine)) return;
+  sessionStorage.setItem(TURNED_UP + machine, "yes");
+  location.reload();
+}
+
 function changed(event) {
   for (const [machine, [html, spoken]] of Object.entries(take(event).machines)) {
     const place = all.querySelector(`[data-machine="${CSS.escape(machine)}"]`);
     if (place === null) {
-      // A machine that turned up: it belongs to this page, and into the links at its head.
-      if (!all.classList.contains("alone")) location.reload();
+      turnedUp(machine);
       continue;
     }
+    sessionStorage.removeItem(TURNED_UP + machine);
     place.innerHTML = html; // drawn and escaped by the server, as the page itself was
     if (said.has(machine) && said.get(machine) !== spoken) spokenAt.textContent = spoken;
     said.set(machine, spoken);
