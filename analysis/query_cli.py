@@ -4,13 +4,14 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import sys
 from contextlib import ExitStack
 from decimal import Decimal
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import click
 
@@ -25,6 +26,33 @@ if TYPE_CHECKING:
 
 FORMATS = ("table", "json", "jsonl", "csv", "parquet", "arrow", "xlsx")
 MOST_TABLE_ROWS = 1_000
+_FILE = click.Path(dir_okay=False, path_type=Path)
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def shaped(command: Callable[P, R]) -> Callable[P, R]:
+    """Give a command ``shape`` and ``out``: said by --format and --out, or in the short forms of all other commands."""
+
+    @click.option("--format", "shape", type=click.Choice(FORMATS), help="Default: as FILE ends, else table.")
+    @click.option("--out", type=_FILE, metavar="FILE", help="Write here, not to stdout.")
+    @click.option("--json", "as_json", is_flag=True, help="The same as --format json.")
+    @click.option("--csv", type=_FILE, metavar="FILE", help="The same as --format csv --out FILE.")
+    @click.option("--xlsx", type=_FILE, metavar="FILE", help="The same as --format xlsx --out FILE.")
+    @click.option("--parquet", type=_FILE, metavar="FILE", help="The same as --format parquet --out FILE.")
+    @functools.wraps(command)
+    def with_shape(*args: P.args, **kwargs: P.kwargs) -> R:
+        short: list[tuple[str, Path | None]] = [("json", None)] if kwargs.pop("as_json") else []
+        files = {name: kwargs.pop(name) for name in ("csv", "xlsx", "parquet")}
+        short += [(name, Path(str(file))) for name, file in files.items() if file is not None]
+        if len(short) + (kwargs["shape"] is not None) > 1 or (kwargs["out"] and any(files.values())):
+            raise click.UsageError("give one of --format with --out, --json, --csv, --xlsx and --parquet")
+        if short:
+            kwargs["shape"], file = short[0]
+            kwargs["out"] = kwargs["out"] or file
+        return command(*args, **kwargs)
+
+    return with_shape
 
 
 @click.command()
@@ -35,11 +63,8 @@ MOST_TABLE_ROWS = 1_000
 @click.option("--ask", metavar="NAME", help="A question of the cookbook; --questions lists them.")
 @click.option("--questions", "listing", is_flag=True, help="List the questions of the cookbook, and their parameters.")
 @click.option("--show", is_flag=True, help="With --ask: print its SQL, values put in, to take elsewhere.")
-@click.option("--format", "shape", type=click.Choice(FORMATS), help="Default: as FILE ends, else table.")
+@shaped
 @click.option("--param", "parameters", multiple=True, metavar="NAME=VALUE", help="Value of $NAME; may be repeated.")
-@click.option(
-    "--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write here, not to stdout."
-)
 @click.option("--memory", default="1GB", show_default=True, help="The most it may take.")
 @click.option(
     "--time-limit",

@@ -89,6 +89,27 @@ def test_the_end_of_the_file_says_what_it_becomes(mill: Path, tmp_path: Path) ->
     assert columns["lost_s"] == "Loss to sheet back on the reel; null while open. [s]"
 
 
+def test_the_options_of_other_commands_are_short_for_format_and_out(mill: Path, tmp_path: Path) -> None:
+    for name in ("csv", "parquet", "xlsx"):
+        assert run(mill, "FROM sheet_break", f"--{name}", str(tmp_path / name)).exit_code == 0
+    told = run(mill, "FROM sheet_break", "--json")
+    written = run(mill, "FROM sheet_break", "--json", "--out", str(tmp_path / "any name"))
+
+    assert len(json.loads(told.stdout)) == len(json.loads((tmp_path / "any name").read_text())) == 3
+    assert written.exit_code == 0
+    assert pl.read_csv(tmp_path / "csv").height == pl.read_parquet(tmp_path / "parquet").height == 3
+    assert len(cells(tmp_path / "xlsx")["rows"]) == 4
+
+
+@pytest.mark.parametrize("two", ["--json --csv x", "--format csv --json", "--csv x --out y", "--xlsx x --parquet y"])
+def test_an_answer_goes_out_in_one_way(mill: Path, two: str) -> None:
+    result = run(mill, "FROM sheet_break", *two.split())
+
+    assert result.exit_code == 2
+    assert "give one of" in result.stderr
+    assert not Path("x").exists()
+
+
 @pytest.mark.parametrize("shape", ["parquet", "arrow", "xlsx"])
 def test_what_is_not_text_goes_into_a_pipe_as_it_goes_into_a_file(mill: Path, tmp_path: Path, shape: str) -> None:
     sql = "FROM sheet_break ORDER BY downtime_id"

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from analysis.command.options import way_out
-from analysis.query_cli import FORMATS, format_of, memory_of, say_rows, values_of
+from analysis.query_cli import format_of, memory_of, say_rows, shaped, values_of
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
 
@@ -22,11 +22,8 @@ DAY = click.DateTime(formats=["%Y-%m-%d"])
 @click.option("--questions", "listing", is_flag=True, help="List the ready questions.")
 @click.option("--from", "first", type=DAY, help="First day (UTC) of samples that are looked at; it opens sooner then.")
 @click.option("--to", "last", type=DAY, help="Last day (UTC) of samples that are looked at.")
-@click.option("--format", "shape", type=click.Choice(FORMATS), help="Default: as FILE ends, else table.")
+@shaped
 @click.option("--param", "parameters", multiple=True, metavar="NAME=VALUE", help="Value of $NAME; may be repeated.")
-@click.option(
-    "--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write here, not to stdout."
-)
 @click.option("--memory", default="1GB", show_default=True, help="The most it may take.")
 @click.option(
     "--time-limit",
