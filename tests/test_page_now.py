@@ -73,7 +73,7 @@ def test_what_happens_is_at_every_open_page_at_once(live: tuple[Served, int]) ->
 def test_one_who_comes_later_is_told_all_at_once(live: tuple[Served, int]) -> None:
     served, port = live
     say(port, *state("threading", now_ms()))
-    wait_until(lambda: "threading" in served.get(PM2).text, what="the threading")
+    wait_until(lambda: '"now-word">threading<' in served.get(PM2).text, what="the threading")
 
     with reading(served) as (reader,):
         first = reader.events[0][2]["machines"]

@@ -95,6 +95,18 @@ def test_the_band_covers_the_shift_without_gap() -> None:
     assert sum(float(width) for _, __, width in found) == pytest.approx(100, abs=0.01)
 
 
+def test_a_length_that_would_leave_its_stretch_on_a_telephone_is_spared_there() -> None:
+    rows = [
+        Stretch(state="on_reel", from_ms=from_h * HOUR_MS, to_ms=to_h * HOUR_MS, downtime_id=None)
+        for from_h, to_h in ((0, 3), (4, 12))
+    ]
+
+    assert re.findall(r'class="(length[^"]*)"[^>]*>(\d+) min', drawn([], rows)) == [
+        ("length spare", "180"),  # 25 % of 336 px are 84
+        ("length", "480"),
+    ]
+
+
 def test_the_band_says_what_it_shows_and_lets_no_name_become_markup() -> None:
     svg = drawn([])
 

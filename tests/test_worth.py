@@ -176,6 +176,8 @@ def test_secondary_breaks_cost_as_well() -> None:
 
     assert result is not None
     assert [cost.lost_h for cost in result.costs] == [pytest.approx(2 * HOUR / HOUR)]
+    told = tell_worth(past, ledger(past, PERIOD), result, "section").sentence
+    assert "a year, secondary breaks included;" in told
 
 
 def test_a_break_and_the_secondary_ones_after_it_vary_together() -> None:

@@ -23,6 +23,8 @@ _MOST_HOURS = 7
 """Hours that are written; more would touch on a tablet. Every second one is spared on a telephone."""
 _WRITTEN_FROM_PCT = 9.0
 """A stretch this wide has room for its length in writing."""
+_WRITTEN_ON_TELEPHONE_FROM_PCT = 28.0
+"""Seven signs of 21 px are 85 px wide; the strip of a telephone is 336."""
 _HOUR_MS = 3_600_000
 
 
@@ -103,8 +105,9 @@ def _stretch(row: Stretch, whole: Period, unit: str, top: int) -> str:
     )
     if row.state == "on_reel" and width >= _WRITTEN_FROM_PCT:
         minutes = round((row.to_ms - row.from_ms) / 60_000)
+        spare = " spare" if width < _WRITTEN_ON_TELEPHONE_FROM_PCT else ""
         drawn += (
-            f'<text class="length" x="{left + width / 2:.3f}%" y="{top + _STRIP // 2 + 7}">'
+            f'<text class="length{spare}" x="{left + width / 2:.3f}%" y="{top + _STRIP // 2 + 7}">'
             f"{minutes} {escape(unit)}</text>"
         )
     return drawn
