@@ -10,6 +10,7 @@ engine. Its rows have the names and order of the questions in ``analysis/fleet/s
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections import defaultdict
@@ -336,6 +337,8 @@ def main() -> None:
         answers[question.__name__] = question(lake)
         print(f"{question.__name__}: {time.process_time() - began:.2f} s of processor", file=sys.stderr)
     json.dump(answers, sys.stdout, default=lambda value: value.isoformat())
+    sys.stdout.flush()
+    os._exit(0)  # The engine's threads sometimes abort an interpreter that ends while they are at work.
 
 
 if __name__ == "__main__":

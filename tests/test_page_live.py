@@ -111,4 +111,4 @@ def test_a_touch_made_while_the_broker_was_away_is_in_the_figures_once_it_is_bac
     assert f"{cause} · likely" in late
     assert "23:30 break" in late
     assert "The broker cannot be reached" not in late
-    assert "waits here" not in late
+    assert "waits here for the broker" not in late

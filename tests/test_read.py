@@ -207,6 +207,14 @@ def test_reading_changes_no_byte_of_the_store(mill_toml: Path) -> None:
     assert {file: file.read_bytes() for file in mill_toml.parent.rglob("*") if file.is_file()} == before
 
 
+def test_a_store_can_be_opened_again_while_it_is_open(mill_toml: Path) -> None:
+    with open_store(mill_toml) as first, open_store(mill_toml) as second:
+        assert [machine.machine for machine in second.machines()] == [machine.machine for machine in first.machines()]
+        zone = second.rows("SELECT current_setting('TimeZone') AS zone, current_setting('lock_configuration') AS shut")
+
+    assert zone == [{"zone": "UTC", "shut": True}]
+
+
 def test_a_limit_that_means_nothing_is_one_line(mill_toml: Path) -> None:
     with pytest.raises(CannotRead, match="Memory must have a number"):
         connect(store_folder(mill_toml), memory="much")

@@ -119,6 +119,8 @@ def _attach(connection: duckdb.DuckDBPyConnection, file: Path) -> None:
 
 
 def _locked_down(connection: duckdb.DuckDBPyConnection, folder: Path) -> duckdb.DuckDBPyConnection:
+    if connection.execute("SELECT current_setting('lock_configuration')").fetchone() == (True,):
+        return connection  # Another one of this process has the file open: it is one database, locked down already.
     connection.execute("SET GLOBAL TimeZone = 'UTC'")
     connection.execute("SET temp_directory = ''")
     # DuckDB would print its bar on stdout, into the data. Whoever waits asks for ``query_progress``.

@@ -153,7 +153,7 @@ def ages(*, publish_every_s: float, seconds: float) -> list[float]:
     with collecting(publish_every_s=publish_every_s) as (path, collector, publisher):
         began, number = time.perf_counter(), 0
         now_ms = time.time_ns() // 1_000_000
-        while time.perf_counter() - began < seconds:
+        while time.perf_counter() - began < seconds or not found:
             number += 1
             replay(publisher, [scan_at(now_ms + number * 100, float(number))])
             while collector.counts.messages < number:
