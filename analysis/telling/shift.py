@@ -66,7 +66,7 @@ def downtime_table(history: History, rows: Sequence[ShiftDowntime], suggested: S
     numbers = numbers_by_time(rows)
     return Table(
         title="Sheet off the reel",
-        columns=("", "began", "kind", "section", "min", "tries", "lost t", "cause", "sure", "comment"),
+        columns=("", "began", "kind", "section", "min", "attempts", "lost t", "cause", "sure", "comment"),
         rows=tuple(_downtime_row(numbers[row.downtime.downtime_id], row, history, suggested or {}) for row in rows),
         numbers=frozenset({0, 4, 5, 6}),
         note="To be coded first; numbers go by time. Minutes and tonnes are this shift's. ← began in an earlier one.",
