@@ -31,6 +31,7 @@ _UNIX = (
 )
 _UNIX_SHAPE = {UNIX_MS: re.compile(r"\d+", re.ASCII), UNIX_S: re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)}
 _FIXED = re.compile(r"([+-])(\d\d):?(\d\d)", re.ASCII)
+_YEAR = re.compile(r"%[YyGcx]")
 _FIRST_YEAR, _LAST_YEAR = 1990, 2060
 
 
@@ -64,6 +65,8 @@ def format_of(texts: Sequence[str], given: str | None = None, *, may_be_date: bo
         If there is none that fits half of them, or more than one that fits equally well.
     """
     if given is not None:
+        if given not in _UNIX_SHAPE and not _YEAR.search(given):
+            raise TimeUnclear(f'the format {given} has no year: times need one, as "%Y"')
         if not any(_fits(text, given) for text in texts):
             raise TimeUnclear(f'times such as "{texts[0]}" are not in the format {given}')
         return _time_format(given)
