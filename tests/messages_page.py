@@ -317,7 +317,7 @@ def _type(said: Mapping[str, Any], *, with_null: bool) -> str:
 
 def _members(enum: type[StrEnum]) -> dict[str, str]:
     """The meaning of each member, from the docstring of the whole."""
-    found = re.findall(r"^    ([A-Z_]+)\n        (.+?)$", enum.__doc__ or "", re.MULTILINE)
+    found = re.findall(r"^([A-Z_]+)\n    (.+?)$", inspect.getdoc(enum) or "", re.MULTILINE)
     assert [name for name, _ in found] == [one.name for one in enum], f"{enum.__name__} does not say what it holds"
     return {name: meaning.replace("``", "`") for name, meaning in found}
 
