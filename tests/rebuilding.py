@@ -9,7 +9,7 @@ from pathlib import Path
 from collector.message import Scan
 from collector.rebuild.stored import Row, stored_rows
 from collector.settings import Mill
-from collector.settings.model import Machine
+from collector.settings.model.machine import Machine
 from collector.store import Store
 from tests.mills import readable_mill
 from tests.stored import NOW_MS, load_scans, opened

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from collector.settings import mill_schema
-from collector.settings.model import TABLES
+from collector.settings.model.mill import TABLES
 
 Schema = Mapping[str, Any]
 

@@ -25,7 +25,7 @@ from collector.mqtt.replay import Publisher
 from collector.mqtt.subscriber import Subscriber
 from collector.service.serve import Collector
 from collector.settings import Mill
-from collector.settings.model import Broker
+from collector.settings.model.service import Broker
 from tests.certificates import Authority
 from tests.proxy import Proxy, proxy_to
 from tests.servers import mosquitto_at, wait_until

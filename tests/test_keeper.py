@@ -17,7 +17,7 @@ from collector.mqtt.subscriber import Delivery
 from collector.publish.tidied import FOLDER
 from collector.service.keeper import Keeper
 from collector.settings import Mill
-from collector.settings.model import LakeSettings
+from collector.settings.model.service import LakeSettings
 from collector.store import Store, StoreDead, StoreFull
 from tests.mills import readable_mill
 from tests.servers import wait_until

@@ -24,7 +24,7 @@ from collector.lake.handover import take_over
 from collector.message import Scan
 from collector.publish import publish
 from collector.settings import Mill
-from collector.settings.model import LakeSettings
+from collector.settings.model.service import LakeSettings
 from collector.store import Store
 from collector.writer import Writer
 from tests.mills import readable_mill

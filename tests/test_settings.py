@@ -30,7 +30,7 @@ from collector.settings import (
 )
 from collector.settings.cross import cross_faults
 from collector.settings.locate import key_lines, line_of
-from collector.settings.model import TABLES, Mill
+from collector.settings.model.mill import TABLES, Mill
 from collector.sheet import Rules
 from tests.mills import EXAMPLE, example
 

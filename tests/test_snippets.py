@@ -19,7 +19,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from breakhorn import COMMANDS, cli
-from collector.settings.model import TABLES
+from collector.settings.model.mill import TABLES
 from replay_data.demo import write_mill
 from tests.nights import STREAM
 from tests.states import with_states

@@ -15,7 +15,7 @@ from collector.settings import Mill, load_mill
 from collector.way_out import way_out
 
 if TYPE_CHECKING:
-    from collector.settings.model import LakeSettings
+    from collector.settings.model.service import LakeSettings
 
 
 @click.group()

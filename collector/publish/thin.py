@@ -19,7 +19,7 @@ import duckdb
 from collector.message import Flag
 from collector.publish.part_file import make_file, paths_of, source_of
 from collector.publish.tidied import Tidied
-from collector.settings.model import StoreSettings
+from collector.settings.model.service import StoreSettings
 from collector.store import Store
 from collector.store.parts import Part
 

@@ -19,7 +19,7 @@ from collector.publish.merge import plan_merging
 from collector.publish.part_file import Step
 from collector.publish.thin import plan_thinning
 from collector.publish.tidied import FOLDER, Plan, Tidied, put_in_place
-from collector.settings.model import StoreSettings
+from collector.settings.model.service import StoreSettings
 from collector.store import Store, StoreError
 from collector.store.error import file_error
 from collector.store.opening import PARTS

@@ -2,29 +2,12 @@
 
 from collector.settings.faults import MillFault, MillFaults
 from collector.settings.load import load_mill, mill_schema, parse_mill
-from collector.settings.model import (
-    BrokePit,
-    Broker,
-    BrokeTower,
-    Cause,
-    FieldsSource,
-    Grade,
-    LaterRota,
-    Machine,
-    Mill,
-    Money,
-    Page,
-    ScanSource,
-    SheetDetector,
-    ShiftOverride,
-    Shifts,
-    Signals,
-    Source,
-    SparkplugSource,
-    StoreSettings,
-    TagSettings,
-    ValueSource,
-)
+from collector.settings.model.account import BrokePit, BrokeTower, Cause, Grade, Money
+from collector.settings.model.machine import Machine, SheetDetector, Signals, TagSettings
+from collector.settings.model.mill import Mill
+from collector.settings.model.service import Broker, Page, StoreSettings
+from collector.settings.model.shifts import LaterRota, ShiftOverride, Shifts
+from collector.settings.model.source import FieldsSource, ScanSource, Source, SparkplugSource, ValueSource
 
 __all__ = [
     "BrokePit",

@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pydantic_core import ErrorDetails
 
 from collector.settings.locate import KeyPath
-from collector.settings.model import TABLES
+from collector.settings.model.mill import TABLES
 
 _FORMATS = ("scan", "value", "sparkplug", "fields")
 

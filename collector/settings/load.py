@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from collector.settings.cross import cross_faults
 from collector.settings.faults import MillFault, MillFaults, key_of, model_findings
 from collector.settings.locate import KeyPath, key_lines, line_of
-from collector.settings.model import Mill
+from collector.settings.model.mill import Mill
 
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
